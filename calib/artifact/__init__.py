@@ -1,0 +1,1 @@
+"""Frozen models: freeze, store, runtime, check."""

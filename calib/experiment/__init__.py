@@ -1,0 +1,1 @@
+"""Settings, the engine that trains, and the run folder."""

@@ -1,0 +1,1 @@
+"""Importing tables of spectra; standards and spectra on disk; audit."""

@@ -1,0 +1,1 @@
+"""Preprocess steps: each one is data plus one pure function."""

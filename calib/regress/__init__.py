@@ -1,0 +1,1 @@
+"""Families of regressors, one file each; ``pls`` is the heart."""

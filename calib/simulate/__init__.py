@@ -1,0 +1,1 @@
+"""The plasma that makes demo spectra."""

@@ -1,0 +1,1 @@
+"""Folds, scores, intervals, limits: what makes an RMSEP honest."""
