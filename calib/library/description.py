@@ -18,6 +18,7 @@ rule = "one family in five, stratified on SiO2, seed 1"
 
 from __future__ import annotations
 
+import itertools
 import json
 import tomllib
 from dataclasses import dataclass, field
@@ -93,7 +94,7 @@ class Description:
     def slices(self) -> tuple[slice, ...]:
         """Return the channels of each spectrometer, as slices of the whole axis."""
         edges = np.cumsum([0, *(each.channels for each in self.spectrometers)]).tolist()
-        return tuple(slice(a, b) for a, b in zip(edges[:-1], edges[1:], strict=True))
+        return tuple(slice(a, b) for a, b in itertools.pairwise(edges))
 
 
 def split_spectrometers(
@@ -123,7 +124,7 @@ def split_spectrometers(
     edges = [0, *cuts, wavelength.size]
     return tuple(
         Spectrometer(f"S{i + 1}", float(wavelength[a]), float(wavelength[b - 1]), b - a)
-        for i, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True))
+        for i, (a, b) in enumerate(itertools.pairwise(edges))
     )
 
 

@@ -196,7 +196,7 @@ def check_bursts(table: pd.DataFrame, standards: pd.Index, *, where: str) -> pd.
     missing = [c for c in ("burst", "standard", "first_row", "shots", "use") if c not in table]
     if missing:
         raise DataError(f"{where}: column {missing[0]!r} is missing")
-    out = pd.DataFrame({c: table[c] if c in table else "" for c in BURST_COLUMNS}).astype(str)
+    out = pd.DataFrame({c: table.get(c, "") for c in BURST_COLUMNS}).astype(str)
     _refuse_blank_or_repeated(out["burst"], "burst", where)
     unknown = np.flatnonzero(~out["standard"].isin(standards) & (out["use"] != "check"))
     if unknown.size:
