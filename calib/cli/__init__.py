@@ -48,7 +48,7 @@ class _Lazy(click.Group):
 @click.version_option(__version__, prog_name="calib")
 @click.pass_context
 def cli(ctx: click.Context) -> None:
-    r"""Calibrate a stand-off laser-induced breakdown spectrometer (LIBS).
+    """Calibrate a stand-off laser-induced breakdown spectrometer (LIBS).
 
     Certified standards and the spectra shot at them go in; a frozen, versioned
     model comes out, with its RMSEP for each analyte and an error bar on every

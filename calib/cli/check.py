@@ -30,7 +30,7 @@ def command(
     reference: str, directory: Path | None, retrain: Path | None, tolerance: float,
     junit: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
-    r"""Check a frozen model: files, predictions, RMSEP.
+    """Check a frozen model: files, predictions, RMSEP.
 
     The hash of every file is compared with the manifest, and a few raw bursts
     frozen with the model are predicted anew. Exit status 0 if all holds, 1 if

@@ -11,7 +11,7 @@ import click
 @click.argument("run", metavar="RUN", type=click.Path(path_type=Path))
 @click.argument("reference", metavar="NAME@VERSION")
 def command(run: Path, reference: str) -> None:
-    r"""Freeze a run's models under a name and version.
+    """Freeze a run's models under a name and version.
 
     The frozen model is a folder of plain arrays, a manifest with the RMSEP of
     each analyte and the hash of every file, a few raw bursts with their

@@ -47,7 +47,7 @@ def import_(
     source: Path, directory: Path, analytes: str | None, units: tuple[str, ...],
     axis: str | None, vacuum: bool, held_out: float | None, seed: int, signal: Any, title: str,
 ) -> None:  # fmt: skip
-    r"""Make a library from a wide table, one spectrum a row.
+    """Make a library from a wide table, one spectrum a row.
 
     TABLE is UTF-8 CSV with a header. Columns it may have: 'standard' (rows of
     one standard belong together; default one standard a row), 'family'

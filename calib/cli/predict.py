@@ -19,7 +19,7 @@ from calib.errors import UsageError
     help="Table to write; must not exist.",
 )  # fmt: skip
 def command(reference: str, source: Path, out: Path) -> None:
-    r"""Predict compositions with a frozen model.
+    """Predict compositions with a frozen model.
 
     INPUT is a library (a folder), whose bursts are all predicted, or a wide
     CSV table with one averaged, dark-subtracted spectrum a row on the model's

@@ -23,7 +23,7 @@ def command(
     experiment: Path, out: Path | None, jobs: int | None, dry_run: bool, components: bool,
     as_json: bool,
 ) -> None:  # fmt: skip
-    r"""Train models as an experiment file says.
+    """Train models as an experiment file says.
 
     The file needs one key, 'library', a path relative to the file. Bursts are
     preprocessed, models are cross-validated with families of standards kept
