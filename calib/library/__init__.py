@@ -3,7 +3,7 @@
 from calib.library.audit import Finding, audit
 from calib.library.description import Description, Spectrometer, split_spectrometers
 from calib.library.store import Library, open_library
-from calib.library.table import TableSettings, import_table
+from calib.library.table import SpectraTable, TableSettings, import_table
 from calib.library.writer import LibraryWriter
 
 __all__ = [
@@ -11,6 +11,7 @@ __all__ = [
     "Finding",
     "Library",
     "LibraryWriter",
+    "SpectraTable",
     "Spectrometer",
     "TableSettings",
     "audit",

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib import _checks, oxides
 from calib.errors import DataError, UsageError
 from calib.library.description import GAP_FACTOR, Description, split_spectrometers
-from calib.library.tables import MAX_TOTAL, USES, check_standards
+from calib.library.tables import USES, check_standards
 from calib.library.writer import LibraryWriter
 from calib.validate.folds import choose_held_out
 
@@ -113,23 +113,28 @@ def import_table(
     """
     settings = settings or TableSettings()
     path = Path(source)
-    header = _header(path)
-    channels, wavelength = _channels(path, header, settings)
-    analytes = _analytes(path, header, channels, settings)
-    meta = _metadata(path, [c for c in header if c not in set(channels)])
+    table = SpectraTable(path, settings.axis)
+    meta = table.metadata
+    analytes = _analytes(path, meta, settings)
+    if "standard" not in meta:
+        meta["standard"] = [f"row-{i + 1:0{len(str(len(meta)))}d}" for i in range(len(meta))]
     standards = _standards(path, meta, analytes, settings)
     use = _uses(path, meta, standards, analytes, settings)
     description = Description(
         title=settings.title or f"Imported from {path.name}",
-        spectrometers=split_spectrometers(wavelength, gap_factor=settings.gap_factor),
-        signal=_signal(path, channels, settings),
+        spectrometers=split_spectrometers(table.wavelength, gap_factor=settings.gap_factor),
+        signal=(
+            judge_signal(next(table.blocks()).mean(axis=0))
+            if settings.signal == "auto"
+            else settings.signal
+        ),
         wavelengths="vacuum" if settings.vacuum else "air",
         units={a: settings.units.get(a, "wt%") for a in analytes},
         held_out_rule=_held_out_rule(meta, settings),
     )
-    with LibraryWriter(directory, description, wavelength, dtype=np.float64) as writer:
+    with LibraryWriter(directory, description, table.wavelength, dtype=np.float64) as writer:
         row = 0
-        for block in _blocks(path, channels):
+        for block in table.blocks():
             for spectrum in block:
                 name = meta["standard"].iloc[row]
                 distance = meta["distance_m"].iloc[row] if "distance_m" in meta else ""
@@ -141,6 +146,75 @@ def import_table(
             if progress is not None:
                 progress(row, len(meta))
         return writer.finish(standards)
+
+
+class SpectraTable:
+    """A wide CSV table opened for reading: metadata in memory, spectra in blocks.
+
+    Parameters
+    ----------
+    path : Path
+    axis : tuple (first_nm, last_nm, count), optional
+        As in `TableSettings`.
+
+    Attributes
+    ----------
+    channels : list of str
+        Names of the channel columns.
+    wavelength : ndarray of shape (channels,)
+        nm.
+    metadata : DataFrame of str
+        The other columns.
+
+    Raises
+    ------
+    UsageError
+        If there is no such file, or `axis` asks for more columns than there are.
+    DataError
+        If it is no CSV, repeats a column, has no rows or no channels.
+    """
+
+    def __init__(self, path: Path, axis: tuple[float, float, int] | None = None) -> None:
+        self.path = path
+        header = _header(path)
+        self.channels, self.wavelength = _channels(path, header, axis)
+        taken = set(self.channels)
+        others = [c for c in header if c not in taken]
+        self.metadata = pd.read_csv(
+            path, usecols=others or header[:1], dtype=str, keep_default_na=False,
+            encoding="utf-8-sig",
+        )[others]  # fmt: skip
+        if self.metadata.empty and not len(self.metadata):
+            raise DataError(f"{path}: found no rows, need one spectrum a row")
+
+    def blocks(self) -> Iterator[NDArray[np.float64]]:
+        """Yield (rows, channels), a block of rows at a time.
+
+        Raises
+        ------
+        DataError
+            At the first cell that is no finite number; the message names row and column.
+        """
+        start = 0
+        reader = pd.read_csv(
+            self.path, usecols=self.channels, dtype=str, keep_default_na=False,
+            chunksize=READ_ROWS, encoding="utf-8-sig",
+        )  # fmt: skip
+        for text in reader:
+            text = text[self.channels]
+            try:
+                block = text.to_numpy().astype(np.float64)
+            except ValueError:
+                block = text.apply(pd.to_numeric, errors="coerce").to_numpy(dtype=np.float64)
+            bad = np.argwhere(~np.isfinite(block))
+            if bad.size:
+                row, column = bad[0]
+                raise DataError(
+                    f"{self.path}: row {start + row + 2}, column {self.channels[column]!r}: found "
+                    f"{text.iloc[row, column]!r}, need a finite number"
+                )
+            start += len(block)
+            yield block
 
 
 def _header(path: Path) -> list[str]:
@@ -162,10 +236,10 @@ def _header(path: Path) -> list[str]:
 
 
 def _channels(
-    path: Path, header: list[str], settings: TableSettings
+    path: Path, header: list[str], axis: tuple[float, float, int] | None
 ) -> tuple[list[str], NDArray[np.float64]]:
-    if settings.axis is not None:
-        first, last, count = settings.axis
+    if axis is not None:
+        first, last, count = axis
         if not 2 <= count < len(header):
             raise UsageError(
                 f"{path}: --axis asks for {count} channels, the table has {len(header)} columns"
@@ -182,14 +256,12 @@ def _channels(
             f"{path}: found {at.size} columns named by a wavelength, need one a channel "
             "(or give --axis first:last:count)"
         )
-    axis = _checks.wavelength_axis(wavelengths[at], where=f"{path}: column names")
-    return [header[i] for i in at], axis
+    named = _checks.wavelength_axis(wavelengths[at], where=f"{path}: column names")
+    return [header[i] for i in at], named
 
 
-def _analytes(
-    path: Path, header: list[str], channels: list[str], settings: TableSettings
-) -> list[str]:
-    other = [c for c in header if c not in set(channels) and c not in _KNOWN]
+def _analytes(path: Path, meta: pd.DataFrame, settings: TableSettings) -> list[str]:
+    other = [c for c in meta.columns if c not in _KNOWN]
     if settings.analytes:
         missing = [a for a in settings.analytes if a not in other]
         if missing:
@@ -205,17 +277,6 @@ def _analytes(
             f"(candidates: {', '.join(other) or 'none'})"
         )
     return found
-
-
-def _metadata(path: Path, columns: list[str]) -> pd.DataFrame:
-    meta = pd.read_csv(
-        path, usecols=columns, dtype=str, keep_default_na=False, encoding="utf-8-sig"
-    )
-    if meta.empty:
-        raise DataError(f"{path}: found no rows, need one spectrum a row")
-    if "standard" not in meta:
-        meta["standard"] = [f"row-{i + 1:0{len(str(len(meta)))}d}" for i in range(len(meta))]
-    return meta
 
 
 def _standards(
@@ -238,11 +299,8 @@ def _standards(
             f"{path}: row {row + 2}: {name} of standard {table['standard'].iloc[row]!r} is "
             f"{table[name].iloc[row]!r}, an earlier row says {expected[row, column]!r}"
         )
-    # checked here with the table's own row numbers, so that messages lead to the file
-    lines = table.assign(standard=[f"{s}" for s in table["standard"]])
-    unique = lines.loc[first.index]
     try:
-        check_standards(unique.reset_index(drop=True), settings.units, where=str(path))
+        check_standards(first.reset_index(drop=True), settings.units, where=str(path))
     except DataError as error:
         raise DataError(_with_row(str(error), first.index)) from None
     return first.reset_index(drop=True)
@@ -294,38 +352,3 @@ def _held_out_rule(meta: pd.DataFrame, settings: TableSettings) -> str:
         f"{settings.held_out:g} of the families, spread over the composition, chosen at import "
         f"with seed {settings.seed}"
     )
-
-
-def _signal(
-    path: Path, channels: list[str], settings: TableSettings
-) -> Literal["emission", "absorption"]:
-    if settings.signal != "auto":
-        return settings.signal
-    return judge_signal(next(_blocks(path, channels)).mean(axis=0))
-
-
-def _blocks(path: Path, channels: list[str]) -> Iterator[NDArray[np.float64]]:
-    """Read the channels in blocks of rows; the first bad cell is an error that names it."""
-    start = 0
-    reader = pd.read_csv(
-        path, usecols=channels, dtype=str, keep_default_na=False, chunksize=READ_ROWS,
-        encoding="utf-8-sig",
-    )  # fmt: skip
-    for text in reader:
-        text = text[channels]
-        try:
-            block = text.to_numpy().astype(np.float64)
-        except ValueError:
-            block = text.apply(pd.to_numeric, errors="coerce").to_numpy(dtype=np.float64)
-        bad = np.argwhere(~np.isfinite(block))
-        if bad.size:
-            row, column = bad[0]
-            raise DataError(
-                f"{path}: row {start + row + 2}, column {channels[column]!r}: found "
-                f"{text.iloc[row, column]!r}, need a finite number"
-            )
-        start += len(block)
-        yield block
-
-
-__all__ = ["MAX_TOTAL", "TableSettings", "import_table", "judge_signal"]
