@@ -104,15 +104,16 @@ class Instrument:
         hot = rng.choice(CHANNELS, size=6, replace=False)
         self.dark_current[hot] *= rng.uniform(10, 40, hot.size)
         grid = self.model.grid
-        self._early = continuum_emission(grid, EARLY_K, EARLY_DENSITY) * EARLY_WEIGHT
+        early = continuum_emission(grid, EARLY_K, EARLY_DENSITY) * EARLY_WEIGHT
+        self._early = early.astype(np.float32)
         self._slit = lru_cache(maxsize=256)(self._build_slit)
 
     def radiance_on_channels(
         self,
-        radiance: NDArray[np.float64],
+        radiance: NDArray[np.float32],
         length_m: NDArray[np.float64],
         shift: NDArray[np.float64],
-    ) -> NDArray[np.float64]:
+    ) -> NDArray[np.float32]:
         """Pass radiance through the slit, with the axis shifted.
 
         Parameters
@@ -128,13 +129,13 @@ class Instrument:
         -------
         ndarray of shape (states, channels)
         """
-        total = radiance + self._early[:, None] * length_m
+        total = radiance + self._early[:, None] * length_m.astype(np.float32)
         pieces = []
         for number, move in enumerate(shift):
             step, part = divmod(float(move) / SHIFT_STEP, 1.0)
             low = self._slit(number, int(step)) @ total
             high = self._slit(number, int(step) + 1) @ total if part else low
-            pieces.append((1 - part) * low + part * high)
+            pieces.append(np.float32(1 - part) * low + np.float32(part) * high)
         return np.concatenate(pieces).T
 
     def _build_slit(self, number: int, step: int) -> sparse.csr_array:
@@ -155,7 +156,7 @@ class Instrument:
         weight *= np.exp(-0.5 * ((grid[column] - centre[row]) / sigma[row]) ** 2)
         weight /= np.bincount(row, weight)[row]
         pointer = np.concatenate([[0], ends])
-        return sparse.csr_array((weight, column, pointer), shape=(axis.size, grid.size))
+        return sparse.csr_array((weight.astype(np.float32), column, pointer), shape=(axis.size, grid.size))
 
     def shift(self, detector_c: float, years: float) -> NDArray[np.float64]:
         """Wavelength drift of each spectrometer in channels, at a temperature and age."""
@@ -180,16 +181,19 @@ class Instrument:
         """Average of `DARK_FRAMES` exposures without light, counts."""
         expected = self.dark(detector_c)
         if noise:
-            scatter = self._noise_sigma(np.zeros_like(expected)) / np.sqrt(DARK_FRAMES)
+            scatter = self._noise_sigma(np.zeros(CHANNELS, dtype=np.float32)) / np.sqrt(DARK_FRAMES)
             expected = expected + scatter * rng.standard_normal(CHANNELS)
         return expected.astype(np.float32)
 
-    def _noise_sigma(self, light_counts: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.sqrt(READ_NOISE**2 + np.maximum(light_counts, 0) / ELECTRONS_PER_COUNT)
+    def _noise_sigma(self, light_counts: NDArray[np.float32]) -> NDArray[np.float32]:
+        sigma: NDArray[np.float32] = np.sqrt(
+            READ_NOISE**2 + np.maximum(light_counts, 0) / ELECTRONS_PER_COUNT
+        )
+        return sigma
 
     def expose(
         self,
-        radiance: NDArray[np.float64],
+        radiance: NDArray[np.float32],
         *,
         collection: NDArray[np.float64],
         detector_c: float,
@@ -223,15 +227,15 @@ class Instrument:
         differs from Poisson by less than the read noise.
         """
         throughput = COUNTS_PER_RADIANCE * self.response * self.gain(detector_c, years)
-        light = radiance * throughput * collection[:, None]
-        counts = light + self.dark(detector_c)
+        light = radiance * throughput.astype(np.float32) * collection[:, None].astype(np.float32)
+        counts = light + self.dark(detector_c).astype(np.float32)
         if noise:
             scatter = rng.standard_normal(light.shape, dtype=np.float32)
             counts += self._noise_sigma(light) * scatter
             self._add_cosmics(counts, rng)
         return np.clip(np.rint(counts), 0, FULL_SCALE).astype(np.uint16)
 
-    def _add_cosmics(self, counts: NDArray[np.float64], rng: np.random.Generator) -> None:
+    def _add_cosmics(self, counts: NDArray[np.float32], rng: np.random.Generator) -> None:
         hits = rng.poisson(COSMIC_PER_SHOT * len(counts))
         rows = rng.integers(0, len(counts), hits)
         columns = rng.integers(0, CHANNELS - 1, hits)

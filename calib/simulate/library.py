@@ -19,7 +19,7 @@ def simulate_library(
     settings: SimulationSettings | None = None,
     *,
     progress: Callable[[int, int], None] | None = None,
-    workers: int = 2,
+    workers: int = 1,
 ) -> Path:
     """Simulate a campaign and write it burst by burst, in bounded memory.
 
@@ -30,8 +30,8 @@ def simulate_library(
     settings : SimulationSettings, optional
     progress : callable, optional
         Called after each burst with the bursts done and their total.
-    workers : int, default 2
-        Threads that make bursts; the bytes do not depend on it.
+    workers : int, default 1
+        Processes that make bursts, see `Campaign.bursts`; the bytes do not depend on it.
 
     Returns
     -------

@@ -108,6 +108,10 @@ class SlabModel:
             inside |= (centre > first - 1.0) & (centre < last + 1.0)
         self.lines = table[inside]
         self.grid = _grid(ranges_nm, self.lines["wavelength_air_nm"])
+        metres = self.grid * 1e-9
+        self._exponent = (-H * C / (metres * KB)).astype(np.float32)  # −hc/λk, K
+        self._planck = (2e-9 * H * C**2 / metres**5).astype(np.float32)
+        self._inverse_square = (1 / metres**2).astype(np.float32)
         self._element = np.array([self.atoms.index(e) for e in self.lines["element"]])
         self._stage = self.lines["stage"] - 1
         self._prepare_strength()
@@ -145,10 +149,13 @@ class SlabModel:
         start = np.searchsorted(self.grid, centre - reach)
         stop = np.searchsorted(self.grid, centre + reach)
         count = stop - start
-        self._line = np.repeat(np.arange(len(centre)), count)
+        line = np.repeat(np.arange(len(centre)), count)
         offset = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-        self._point = np.repeat(start, count) + offset
-        distance = self.grid[self._point] - centre[self._line]
+        point = np.repeat(start, count) + offset
+        order = np.argsort(point, kind="stable")  # so that a point's lines follow one another
+        self._line, point = line[order].astype(np.int32), point[order]
+        self._touched, self._first = np.unique(point, return_index=True)
+        distance = self.grid[point] - centre[self._line]
         self._square = (distance**2).astype(np.float32)
         taper = (1.0 - np.minimum((distance / reach[self._line]) ** 2, 1.0)) ** 2
         self._taper = taper.astype(np.float32)
@@ -168,7 +175,7 @@ class SlabModel:
         lorentz = self._stark * (electrons / 1e23) ** self._stark_power
         return strength, self._doppler * np.sqrt(t), lorentz, electrons
 
-    def absorption(self, state: PlasmaState) -> tuple[NDArray[np.float64], float]:
+    def absorption(self, state: PlasmaState) -> tuple[NDArray[np.float32], float]:
         """Absorption coefficient of the lines on the grid, m⁻¹, and electron density, m⁻³."""
         strength, doppler, lorentz, electrons = self._line_terms(state)
         width, share = pseudo_voigt_parameters(doppler, lorentz)
@@ -182,11 +189,12 @@ class SlabModel:
         which = self._line[near]
         gauss = np.exp(-np.float32(np.log(2)) * y[near])
         profile[near] += gauss_peak.astype(np.float32)[which] * gauss
-        kappa = np.bincount(self._point, profile * self._taper, minlength=self.grid.size)
+        kappa = np.zeros(self.grid.size, dtype=np.float32)
+        kappa[self._touched] = np.add.reduceat(profile * self._taper, self._first)
         return kappa, electrons
 
-    def radiance(self, state: PlasmaState, *, thin: bool = False) -> NDArray[np.float64]:
-        """Spectral radiance of the slab on the grid, W m⁻² sr⁻¹ nm⁻¹.
+    def radiance(self, state: PlasmaState, *, thin: bool = False) -> NDArray[np.float32]:
+        """Spectral radiance of the slab on the grid, W m⁻² sr⁻¹ nm⁻¹ (single precision).
 
         Parameters
         ----------
@@ -195,11 +203,14 @@ class SlabModel:
             Leave out self-absorption: ``I = B κ l``.
         """
         kappa, electrons = self.absorption(state)
-        source = planck(self.grid, state.temperature_k)
-        free = continuum_emission(self.grid, state.temperature_k, electrons) / source
-        depth = (kappa + free) * state.length_m
+        t = state.temperature_k
+        boltzmann = np.exp(self._exponent * np.float32(1 / t))
+        source = self._planck * (boltzmann / (1 - boltzmann))
+        bound_free = FREE_BOUND + (FREE_FREE - FREE_BOUND) * boltzmann
+        emission = np.float32(CONTINUUM * electrons**2 / np.sqrt(t) * 1e-9) * bound_free
+        depth = (kappa + emission * self._inverse_square / source) * np.float32(state.length_m)
         filled = depth if thin else -np.expm1(-depth)
-        value: NDArray[np.float64] = source * filled
+        value: NDArray[np.float32] = source * filled
         return value
 
 

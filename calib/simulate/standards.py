@@ -174,8 +174,8 @@ def certify(targets: list[Target], seed: int) -> pd.DataFrame:
     A certified value is the true one plus a normal error of its standard uncertainty
     ``u = 0.008 wt% + 0.006 c^0.85 (100 wt%)^0.15`` (k = 1; a Horwitz-like power law, of the order
     of good rock certificates, no source). Minor components are not certified in some
-    standards; a value below three times its uncertainty is given as a limit; volatiles are
-    certified in about half of the standards.
+    standards; a value below three times the least uncertainty is given as a limit; volatiles below
+    0.4 wt% are certified in about half of the standards.
 
     Parameters
     ----------
@@ -212,7 +212,7 @@ def _certificate(
         luck = rng.random()
         missing = (
             not certified
-            or (oxide in ("CO2", "H2O", "SO3", "Cl", "F") and not volatile)
+            or (oxide in ("CO2", "H2O", "SO3", "Cl", "F") and not volatile and true < 0.4)
             or (oxide in ("F", "Li", "Rb", "NiO", "Cr2O3") and luck < 0.3)
             or (oxide in ("MnO", "P2O5", "Sr", "Ba") and luck < 0.06)
         )
