@@ -9,7 +9,31 @@ import pytest
 from calib.errors import DataError
 from calib.lines import GRADES, air_to_vacuum, lines_of, load_lines, refractivity, vacuum_to_air
 
-ELEMENTS = "Si Ti Al Fe Mg Ca Na K Mn P S Cr Ni Li Rb Sr Ba H C N O F Cl".split()
+ELEMENTS = [
+    "Si",
+    "Ti",
+    "Al",
+    "Fe",
+    "Mg",
+    "Ca",
+    "Na",
+    "K",
+    "Mn",
+    "P",
+    "S",
+    "Cr",
+    "Ni",
+    "Li",
+    "Rb",
+    "Sr",
+    "Ba",
+    "H",
+    "C",
+    "N",
+    "O",
+    "F",
+    "Cl",
+]
 RITZ_NM = 0.008  # most memory wavelengths have 3 decimals; Si I 594.85 is off by 0.006
 
 

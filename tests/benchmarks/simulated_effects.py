@@ -99,7 +99,7 @@ def choose_components(X: np.ndarray, y: np.ndarray, family: np.ndarray) -> int:
     return int(np.argmax(mean <= limit)) + 1
 
 
-def test_pls(data: dict[str, np.ndarray], analyte: str = "SiO2") -> tuple[float, int]:
+def rmsep_pls(data: dict[str, np.ndarray], analyte: str = "SiO2") -> tuple[float, int]:
     """RMSEP on held-out standards, and the component count."""
     y = data["Y"][:, OXIDES.index(analyte)]
     X, held = data["X"], data["held"]
@@ -108,7 +108,7 @@ def test_pls(data: dict[str, np.ndarray], analyte: str = "SiO2") -> tuple[float,
     return rmse(error), n
 
 
-def test_submodels(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float:
+def rmsep_submodels(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float:
     """Blend three PLS models of overlapping ranges by the full model's prediction."""
     y = data["Y"][:, OXIDES.index(analyte)]
     X, held, family = data["X"], data["held"], data["family"]
@@ -130,7 +130,7 @@ def test_submodels(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float:
     return rmse(blended - y[held])
 
 
-def test_kernel(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float:
+def rmsep_kernel(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float:
     """Kernel ridge regression on the scores of a PLS, chosen by the same folds."""
     y = data["Y"][:, OXIDES.index(analyte)]
     X, held, family = np.sqrt(np.maximum(data["X"], 0)), data["held"], data["family"]
@@ -167,7 +167,7 @@ def draw(tables: dict[str, dict[str, list[float]]], path: str) -> None:
 
     figure, panels = plt.subplots(1, 2, figsize=(10, 3.6), layout="constrained", sharey=True)
     for axes, (by, table) in zip(panels, tables.items(), strict=True):
-        for row, (name, values) in enumerate(table.items()):
+        for row, values in enumerate(table.values()):
             axes.barh(row, np.mean(values), color="C0" if row else "0.5", alpha=0.7)
             axes.plot(values, [row] * len(values), "k.", ms=5)
         axes.set_yticks(range(len(table)), [name.replace("_", " ") for name in table])
@@ -196,14 +196,14 @@ def main() -> None:
             text = f"{name:22s} {seed:4d}"
             for by, table in tables.items():
                 data["X"] = normalise(data["light"], by)
-                value, n = test_pls(data)
+                value, n = rmsep_pls(data)
                 table[name].append(value)
                 text += f"{value:14.2f} ({n:2d})"
             print(f"{text} {time.perf_counter() - begin:15.0f}", flush=True)
             if name == "all effects":
                 data["X"] = normalise(data["light"], "sum")
-                print(f"{'  sub-models':22s} {seed:4d}{test_submodels(data):14.2f}")
-                print(f"{'  kernel ridge':22s} {seed:4d}{test_kernel(data):14.2f}", flush=True)
+                print(f"{'  sub-models':22s} {seed:4d}{rmsep_submodels(data):14.2f}")
+                print(f"{'  kernel ridge':22s} {seed:4d}{rmsep_kernel(data):14.2f}", flush=True)
     for by, table in tables.items():
         full = np.array(table["all effects"])
         print(f"\nnormalised by {by}: mean over seeds; lower than with all effects in")

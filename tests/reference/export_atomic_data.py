@@ -23,9 +23,31 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 CALIB_DATA = HERE.parents[1] / "calib" / "data"
-ELEMENTS = (
-    "H Li C N O F Na Mg Al Si P S Cl K Ca Ti Cr Mn Fe Ni Rb Sr Ba"  # those of lines.csv
-).split()
+ELEMENTS = [
+    "H",
+    "Li",
+    "C",
+    "N",
+    "O",
+    "F",
+    "Na",
+    "Mg",
+    "Al",
+    "Si",
+    "P",
+    "S",
+    "Cl",
+    "K",
+    "Ca",
+    "Ti",
+    "Cr",
+    "Mn",
+    "Fe",
+    "Ni",
+    "Rb",
+    "Sr",
+    "Ba",
+]
 SPECIES = re.compile(r"^([A-Z][a-z]?) (I|II|III|IV|V)\b")
 HANDBOOK = Path("/usr/share/libkdeedu/data/spectra.xml")
 
