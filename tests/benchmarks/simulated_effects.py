@@ -24,10 +24,9 @@ import time
 
 import numpy as np
 from sklearn.cross_decomposition import PLSRegression
-from sklearn.gaussian_process.kernels import RBF
 from sklearn.kernel_ridge import KernelRidge
+from sklearn.metrics.pairwise import euclidean_distances
 from sklearn.model_selection import GroupKFold
-from sklearn.preprocessing import StandardScaler
 
 from calib.simulate import Campaign, SimulationSettings
 from calib.simulate.compositions import OXIDES
@@ -131,31 +130,40 @@ def rmsep_submodels(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float
 
 
 def rmsep_kernel(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float:
-    """Kernel ridge regression on the scores of a PLS, chosen by the same folds."""
+    """Kernel ridge regression on square-root spectra, width and ridge chosen by the folds."""
     y = data["Y"][:, OXIDES.index(analyte)]
     X, held, family = np.sqrt(np.maximum(data["X"], 0)), data["held"], data["family"]
-    train_X, train_y = StandardScaler(with_std=False).fit_transform(X[~held]), y[~held]
-    new_X = X[held] - X[~held].mean(0)
-    spread = np.median(((train_X[:, None, ::8] - train_X[None, :200, ::8]) ** 2).sum(-1)) * 8
+    square = euclidean_distances(X, X[~held], squared=True)
+    square /= np.median(square)
+    train_y, trained = y[~held], square[~held]
     best: tuple[float, float, float] = (np.inf, 1.0, 1e-3)
-    for scale in (1.0, 3.0, 10.0):
+    for scale in (0.3, 1.0, 3.0, 10.0):
+        kernel = np.exp(-trained / scale)
         for alpha in (1e-5, 1e-4, 1e-3, 1e-2):
             predicted = np.empty_like(train_y)
             for train, test in folds(family[~held]):
-                predicted[test] = _kernel(
-                    train_X[train], train_y[train], train_X[test], scale * spread, alpha
-                )
+                predicted[test] = _ridge(kernel, train_y, train, alpha)[test]
             best = min(best, (rmse(predicted - train_y), scale, alpha))
     _, scale, alpha = best
-    return rmse(_kernel(train_X, train_y, new_X, scale * spread, alpha) - y[held])
+    everything = np.arange(train_y.size)
+    fitted = _ridge(
+        np.exp(-trained / scale), train_y, everything, alpha, np.exp(-square[held] / scale)
+    )
+    return rmse(fitted - y[held])
 
 
-def _kernel(
-    X: np.ndarray, y: np.ndarray, X_new: np.ndarray, square: float, alpha: float
+def _ridge(
+    kernel: np.ndarray,
+    y: np.ndarray,
+    train: np.ndarray,
+    alpha: float,
+    new: np.ndarray | None = None,
 ) -> np.ndarray:
-    kernel = RBF(np.sqrt(square / 2))
-    model = KernelRidge(alpha=alpha, kernel="precomputed").fit(kernel(X), y - y.mean())
-    return model.predict(kernel(X_new, X)) + y.mean()
+    """Predictions of kernel ridge regression for the rows of `new` (default: of `kernel`)."""
+    mean = y[train].mean()
+    model = KernelRidge(alpha=alpha, kernel="precomputed")
+    model.fit(kernel[np.ix_(train, train)], y[train] - mean)
+    return model.predict((kernel if new is None else new)[:, train]) + mean
 
 
 def draw(tables: dict[str, dict[str, list[float]]], path: str) -> None:
@@ -204,14 +212,14 @@ def main() -> None:
                 data["X"] = normalise(data["light"], "sum")
                 print(f"{'  sub-models':22s} {seed:4d}{rmsep_submodels(data):14.2f}")
                 print(f"{'  kernel ridge':22s} {seed:4d}{rmsep_kernel(data):14.2f}", flush=True)
+        if arguments.figure:
+            draw(tables, arguments.figure)
     for by, table in tables.items():
         full = np.array(table["all effects"])
         print(f"\nnormalised by {by}: mean over seeds; lower than with all effects in")
         for name, values in table.items():
             lower = int((np.array(values) < full).sum())
             print(f"{name:22s} {np.mean(values):6.2f}   {lower}/{full.size}")
-    if arguments.figure:
-        draw(tables, arguments.figure)
 
 
 if __name__ == "__main__":
