@@ -196,7 +196,7 @@ def _golden(decided: Plan, model: Model) -> dict[str, np.ndarray]:
         out[f"{i}/counts"] = counts
         if dark is not None:
             out[f"{i}/dark"] = dark
-        predicted = model.predict_spectra(model.reduce(counts, dark))
+        predicted = model.predict_spectra(model.reduce(counts, dark).mean(axis=0, keepdims=True))
         out[f"{i}/predicted"] = np.stack(
             [predicted.value, predicted.uncertainty, predicted.low, predicted.high]
         )
