@@ -73,10 +73,11 @@ def cli(ctx: click.Context) -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line and exit with its status."""
-    warnings.simplefilter("always", CalibWarning)
-    warnings.showwarning = _show_warning
     try:
-        cli.main(args=args, prog_name="calib", standalone_mode=False)
+        with warnings.catch_warnings():
+            warnings.simplefilter("always", CalibWarning)
+            warnings.showwarning = _show_warning
+            cli.main(args=args, prog_name="calib", standalone_mode=False)
     except CalibError as error:
         click.echo(f"calib: {error}", err=True)
         sys.exit(error.exit_code)

@@ -100,7 +100,7 @@ def _limit(problem: Problem) -> int:
         for folds in problem.folds
         for fold in np.unique(folds)
     )
-    return max(1, min(problem.X.shape[1], fewest - 1))
+    return max(1, min(int(problem.X.shape[1]), fewest - 1))
 
 
 def fit(X: Floats, y: Floats, settings: Mapping[str, Any]) -> Fitted:
