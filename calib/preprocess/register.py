@@ -57,7 +57,9 @@ class Register(Step):
     limit : float, default 2
         Channels.
     lines_nm : tuple of float
-        Lines to look for, on the library's axis (air or vacuum as it is).
+        Lines to look for, on the library's axis (air or vacuum as it is). Those less than twice
+        `limit` from another one are not used; a spectrometer too coarse to tell `min_lines` of
+        them apart is left as it is.
     min_lines : int, default 3
         Lines that must be found in a spectrometer (one more for a stretch).
     snr : float, default 8
@@ -143,18 +145,21 @@ class Register(Step):
         if self.by == "reference":
             whole = cast("NDArray[np.float64]", self.fitted(self.reference))
             return against_reference(rows, whole[part], self.limit, self.model), True
-        margin = int(np.ceil(self.limit)) + EDGE
-        inside = [
-            position
-            for line in self.lines_nm
-            if axis[0] <= line <= axis[-1]
-            and margin <= (position := float(np.interp(line, axis, np.arange(axis.size))))
-            and position <= axis.size - 1 - margin
-        ]
-        if len(inside) < self.min_lines:
+        inside = self._searchable(axis)
+        if inside.size < self.min_lines:
             return np.full((len(rows), 2), np.nan), False
-        offsets = line_offsets(rows, np.array(inside), self.limit, self.snr)
-        return self._from_lines(offsets, np.array(inside), axis.size), True
+        offsets = line_offsets(rows, inside, self.limit, self.snr)
+        return self._from_lines(offsets, inside, axis.size), True
+
+    def _searchable(self, axis: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Channels, with fractions, of the lines that cannot be mistaken for one another."""
+        at = np.interp(np.sort(self.lines_nm), axis, np.arange(axis.size), np.nan, np.nan)
+        at = at[np.isfinite(at)]
+        apart = np.diff(at, prepend=-np.inf, append=np.inf) > 2 * self.limit
+        margin = int(np.ceil(self.limit)) + EDGE
+        good = apart[:-1] & apart[1:] & (at >= margin) & (at <= axis.size - 1 - margin)
+        found: NDArray[np.float64] = at[good]
+        return found
 
     def _from_lines(self, offsets: Floats, at: Floats, channels: int) -> Floats:
         """Combine the offsets of the lines found, robustly."""
