@@ -30,7 +30,8 @@ def write_small_library(folder: Path, *, standards: int = 24, seed: int = 7) -> 
     description = Description("Invented for tests", SPECTROMETERS, units={"SiO2": "wt%"})
     silica, magnesia = rng.uniform(40, 75, standards), rng.uniform(0.5, 20, standards)
     lines = {
-        at: np.exp(-0.5 * ((np.arange(axis.size) - at) / 1.2) ** 2) for at in (20, 75, 100, 150)
+        at: np.exp(-0.5 * ((np.arange(axis.size) - at) / 1.2) ** 2)
+        for at in (20, 40, 75, 100, 110, 130, 150)
     }
     rows = []
     with LibraryWriter(folder, description, axis) as writer:
@@ -51,7 +52,7 @@ def write_small_library(folder: Path, *, standards: int = 24, seed: int = 7) -> 
             signal = (
                 silica[i] * (lines[20] + 0.6 * lines[100])
                 + magnesia[i] * (3 * lines[75] + lines[150])
-                + 30 * lines[100]
+                + 40 * (lines[40] + lines[110] + lines[130])
                 + 15
             )
             for distance in (1.5, 4.0):

@@ -168,7 +168,7 @@ def _key(complaint: Any) -> str:
 
 def _is_branch(part: str) -> bool:
     """Say whether a part of pydantic's path names a branch of a union, not a key."""
-    return part in {"int", "float", "str"} or "[" in part
+    return part in {"int", "float", "str"} or part.startswith("constrained-") or "[" in part
 
 
 def _need(message: str) -> str:

@@ -1,7 +1,8 @@
 """PLS in the contest: one component count an analyte, chosen in cross-validation.
 
-Options under ``[models.pls]``: ``max_components`` (default 20; fewer where the smallest training
-set cannot carry them), ``scale`` (default false: every channel weighs by its own variance), ``rule``
+Options under ``[models.pls]``: ``max_components`` (default 20; fewer where the smallest
+training set cannot carry them), ``scale`` (default false: every channel weighs by its own
+variance), ``rule``
 (``"one-standard-error"``, the default: the fewest components whose error is within one standard
 error of the least; ``"minimum"``; ``"randomisation"``).
 """

@@ -78,7 +78,9 @@ def test_other_analytes_need_a_new_major_version(frozen, trained, tmp_path):
     manifest = json.loads(path.read_text())
     manifest["analytes"]["SiO2"]["unit"] = "ppm"
     path.write_text(json.dumps(manifest))
-    with pytest.raises(UsageError, match="SiO2 in wt% then, SiO2 in ppm now|raise the major"):
+    with pytest.raises(
+        UsageError, match=r"SiO2 in wt%.* then, SiO2 in ppm.* now\); raise the major"
+    ):
         store.freeze(run / "model", "small@1.1.0", "")
     assert store.freeze(run / "model", "small@2.0.0", "").is_dir()
 
@@ -140,8 +142,9 @@ def test_counts_that_cannot_be_are_refused(frozen, counts, message):
 
 
 def test_predictions_out_of_range_are_flagged(frozen):
-    table = frozen.predict(np.linspace(0, 1, 180), small_axis())
-    assert "outside-range" in table["SiO2_flags"].iloc[0]
+    spectrum = np.where(np.arange(180) == 75, 1e6, 1.0)  # magnesium and nothing else
+    table = frozen.predict(spectrum, small_axis())
+    assert "outside-range" in table["MgO_flags"].iloc[0]
 
 
 def tamper(folder: Path, name: str) -> None:

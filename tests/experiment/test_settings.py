@@ -1,4 +1,4 @@
-"""Every wrong experiment file is one line that names file, key, what was found and what is needed."""
+"""Every wrong experiment file is one line: file, key, what was found and what is needed."""
 
 from __future__ import annotations
 
