@@ -106,7 +106,13 @@ def acquisition(library: Library, bursts: pd.DataFrame) -> Acquisition:
 
 
 def reduce_bursts(
-    library: Library, bursts: pd.DataFrame, chain: Chain, report: Report, label: str
+    library: Library,
+    bursts: pd.DataFrame,
+    chain: Chain,
+    report: Report,
+    label: str,
+    *,
+    whole: bool = False,
 ) -> Spectra:
     """Run the steps on shots over bursts, in the order they stand on disk.
 
@@ -119,6 +125,8 @@ def reduce_bursts(
     report : callable
     label : str
         What the progress says.
+    whole : bool, default False
+        Give each burst one row, as the runtime does, also where the chain does not average.
 
     Returns
     -------
@@ -136,11 +144,12 @@ def reduce_bursts(
     for done, (row, counts) in enumerate(library.walk([int(r) for r in rows]), start=1):
         shot = Acquisition(slices, dark=darks(row))
         try:
-            reduced.append(chain.burst(counts.astype(np.float64), library.wavelength, shot))
+            each = chain.burst(counts.astype(np.float64), library.wavelength, shot)
         except DataError as error:
             raise DataError(
                 f"{library.path}: burst {library.bursts['burst'].iloc[row]!r}: {error}"
             ) from None
+        reduced.append(each.mean(axis=0, keepdims=True) if whole and len(each) > 1 else each)
         report(label, done, len(rows))
     owner = np.repeat(np.arange(len(rows)), [len(each) for each in reduced])
     stacked = np.concatenate(reduced) if reduced else np.empty((0, library.wavelength.size))

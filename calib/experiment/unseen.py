@@ -17,7 +17,7 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
         nothing = np.empty((0, len(decided.analytes)))
         return Unseen(decided.held_out, nothing, None, {}, {})
     spectra = reduce_bursts(
-        decided.library, decided.held_out, decided.chain, report, "held-out bursts"
+        decided.library, decided.held_out, decided.chain, report, "held-out bursts", whole=True
     )
     certified = decided.certified(spectra.bursts)
     predictions = model.predict_spectra(

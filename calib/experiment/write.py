@@ -198,11 +198,11 @@ def _golden(decided: Plan, model: Model) -> dict[str, np.ndarray]:
         out[f"{i}/counts"] = counts
         if dark is not None:
             out[f"{i}/dark"] = dark
-        spectra = model.reduce(counts, dark)
-        far = float(bursts["distance_m"].loc[row])
-        if np.isfinite(far):
-            out[f"{i}/distance_m"] = np.array([far])
-        predicted = model.predict_spectra(spectra, distance_m=np.full(len(spectra), far))
+        far = bursts["distance_m"].loc[[row]].to_numpy(float)
+        if np.isfinite(far[0]):
+            out[f"{i}/distance_m"] = far
+        averaged = model.reduce(counts, dark).mean(axis=0, keepdims=True)
+        predicted = model.predict_spectra(averaged, distance_m=far)
         out[f"{i}/predicted"] = np.stack(
             [predicted.value, predicted.uncertainty, predicted.low, predicted.high]
         )
