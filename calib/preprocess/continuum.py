@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import itertools
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
@@ -117,6 +118,13 @@ class Continuum(Step):
         from pybaselines import Baseline
 
         fit = getattr(Baseline(x_data=axis), self.method)
+        known = [key for key in inspect.signature(fit).parameters if key not in ("data", "kwargs")]
+        for key in self.options:
+            if key not in known:
+                raise SettingsError(
+                    f"preprocess step 'continuum': options of {self.method}: unknown key {key!r}, "
+                    f"need one of {', '.join(known)}"
+                )
         out = np.empty_like(rows)
         for i, row in enumerate(rows):
             try:

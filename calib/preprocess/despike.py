@@ -60,7 +60,7 @@ class Despike(Step):
     width : int, default 2
         Most channels of a spike.
     sharpness : float, default 0.1
-        0.1 spares every Gaussian line at least 1.4 channels wide (full width at half height).
+        0.1 spares every Gaussian line at least 1.6 channels wide (full width at half height).
     """
 
     name: ClassVar[str] = "despike"

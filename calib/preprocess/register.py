@@ -28,11 +28,18 @@ LINES_NM: tuple[float, ...] = (
     315.887, 317.933,
     # Ca II, Al I, Ca I
     373.690, 393.366, 394.401, 396.152, 396.847, 422.673, 430.253, 443.496, 445.478,
-    # Na I, Ca I, H I, K I, O I, Ca II
-    588.995, 589.592, 612.222, 616.217, 643.907, 646.257, 656.279, 766.490, 769.896,
-    777.194, 849.802, 854.209, 866.214,
+    # Na I, Ca I, K I, Na I, Ca II
+    588.995, 589.592, 612.222, 616.217, 643.907, 646.257, 766.490, 769.896, 818.326, 819.482,
+    849.802, 854.209, 866.214,
 )  # fmt: skip
-"""Strong lines of rock-forming elements, nm in air (NIST Atomic Spectra Database, from memory)."""
+"""Strong lines of rock-forming elements, nm in air, those of ``calib/data/lines.csv`` (which names
+a source for each); no broad hydrogen line and no triplet that spectrometers blend."""
+
+AGREE = 0.5
+"""Channels within which lines must agree on the drift (chosen here, no source)."""
+
+CAP = 50.0
+"""Height over noise from which lines weigh alike: photon noise no longer limits their place."""
 
 EDGE = 3
 """Channels beyond the limit in which a line's own background is sought."""
@@ -42,9 +49,10 @@ EDGE = 3
 class Register(Step):
     """Find how far each spectrometer has drifted in each spectrum, and move it back.
 
-    Drift is found below a channel: against known lines (the median over the lines of the peak of
-    a parabola through the logarithms around each maximum), or against a reference spectrum (the
-    shift of greatest correlation, refined by Gauss–Newton steps on shift, height and offset).
+    Drift is found below a channel: against known lines (the peak of a parabola through the
+    logarithms around each maximum, the mean over the lines that agree, which must be the most of
+    them), or against a reference spectrum (the shift of greatest correlation, refined by
+    Gauss–Newton steps on shift, height and offset).
     Rows are moved by cubic B-spline interpolation. What cannot be found, or lies beyond `limit`,
     is left as it is and flagged ``unregistered``, never guessed.
 
@@ -57,9 +65,9 @@ class Register(Step):
     limit : float, default 2
         Channels.
     lines_nm : tuple of float
-        Lines to look for, on the library's axis (air or vacuum as it is). Those less than twice
-        `limit` from another one are not used; a spectrometer too coarse to tell `min_lines` of
-        them apart is left as it is.
+        Lines to look for, on the library's axis (air or vacuum as it is). Those that another one
+        may come near (`limit` and a window) are not used; a spectrometer too coarse to tell
+        `min_lines` of them apart is left as it is.
     min_lines : int, default 3
         Lines that must be found in a spectrometer (one more for a stretch).
     snr : float, default 8
@@ -148,43 +156,48 @@ class Register(Step):
         inside = self._searchable(axis)
         if inside.size < self.min_lines:
             return np.full((len(rows), 2), np.nan), False
-        offsets = line_offsets(rows, inside, self.limit, self.snr)
-        return self._from_lines(offsets, inside, axis.size), True
+        offsets, height = line_offsets(rows, inside, self.limit, self.snr)
+        return self._from_lines(offsets, height, inside, axis.size), True
 
     def _searchable(self, axis: NDArray[np.float64]) -> NDArray[np.float64]:
         """Channels, with fractions, of the lines that cannot be mistaken for one another."""
         at = np.interp(np.sort(self.lines_nm), axis, np.arange(axis.size), np.nan, np.nan)
         at = at[np.isfinite(at)]
-        apart = np.diff(at, prepend=-np.inf, append=np.inf) > 2 * self.limit
         margin = int(np.ceil(self.limit)) + EDGE
+        apart = np.diff(at, prepend=-np.inf, append=np.inf) > margin + self.limit
         good = apart[:-1] & apart[1:] & (at >= margin) & (at <= axis.size - 1 - margin)
         found: NDArray[np.float64] = at[good]
         return found
 
-    def _from_lines(self, offsets: Floats, at: Floats, channels: int) -> Floats:
-        """Combine the offsets of the lines found, robustly."""
-        count = np.isfinite(offsets).sum(axis=1)
+    def _from_lines(self, offsets: Floats, height: Floats, at: Floats, channels: int) -> Floats:
+        """Combine the offsets of the lines found: the weighted mean of those that agree."""
         need = self.min_lines + (self.model == "stretch")
         drift = np.full((len(offsets), 2), np.nan)
-        for row in np.flatnonzero(count >= need):
+        for row in np.flatnonzero(np.isfinite(offsets).sum(axis=1) >= need):
             found = np.isfinite(offsets[row])
             value, where = offsets[row, found], at[found]
-            middle = float(np.median(value))
-            if self.model == "shift":
-                drift[row] = middle
+            slope = _slope(value, where, channels) if self.model == "stretch" else 0.0
+            rest = value - slope * where
+            agree = np.abs(rest - np.median(rest)) <= AGREE
+            if agree.sum() < need or 2 * agree.sum() < agree.size:
                 continue
-            # Theil–Sen: the median of the slopes of all pairs well apart
-            gap = where[:, None] - where[None, :]
-            far = gap > channels / 10
-            if far.any():
-                rise = value[:, None] - value[None, :]
-                slope = float(np.median(rise[far] / gap[far]))
-                start = float(np.median(value - slope * where))
-                drift[row] = start, start + slope * (channels - 1)
+            weight = np.minimum(height[row, found][agree], CAP)
+            start = np.average(rest[agree], weights=weight**2)
+            if self.model == "stretch":
+                slope, start = np.polyfit(where[agree], value[agree], 1, w=weight)
+            drift[row] = start, start + slope * (channels - 1)
         return drift
 
 
-def line_offsets(rows: Floats, at: Floats, limit: float, snr: float) -> Floats:
+def _slope(value: Floats, where: Floats, channels: int) -> float:
+    """Theil–Sen: the median slope of all pairs of lines well apart; 0 where there are none."""
+    gap = where[:, None] - where[None, :]
+    far = gap > channels / 10
+    rise = value[:, None] - value[None, :]
+    return float(np.median(rise[far] / gap[far])) if far.any() else 0.0
+
+
+def line_offsets(rows: Floats, at: Floats, limit: float, snr: float) -> tuple[Floats, Floats]:
     """Measure where lines stand against where they should.
 
     Parameters
@@ -200,22 +213,26 @@ def line_offsets(rows: Floats, at: Floats, limit: float, snr: float) -> Floats:
 
     Returns
     -------
-    ndarray of shape (rows, lines)
+    offsets : ndarray of shape (rows, lines)
         Channels; NaN where there is no line. Each peak is the vertex of the parabola through the
         logarithms of the maximum and its neighbours above the least channel nearby, exact for
-        a Gaussian line, after smoothing by (1 2 1)/4.
+        a Gaussian line, after smoothing by (1 4 6 4 1)/16.
+    height : ndarray of shape (rows, lines)
+        Over the noise; the error of an offset is as its inverse.
     """
     reach = int(np.ceil(limit))
     half = reach + EDGE
     noise = noise_level(rows)[:, 0]
     index = np.arange(len(rows))
     out = np.full((len(rows), at.size), np.nan)
+    height = np.zeros_like(out)
     for j, position in enumerate(at):
         centre = round(float(position))
         window = rows[:, centre - half : centre + half + 1]
         smooth = window.copy()
-        smooth[:, 1:-1] = (window[:, :-2] + 2 * window[:, 1:-1] + window[:, 2:]) / 4
-        base = window.min(axis=1)
+        for _ in range(2):
+            smooth[:, 1:-1] = (smooth[:, :-2] + 2 * smooth[:, 1:-1] + smooth[:, 2:]) / 4
+        base = smooth.min(axis=1)
         search = smooth[:, half - reach : half + reach + 1]
         peak = search.argmax(axis=1) + half - reach
         heights = [smooth[index, peak + step] - base for step in (-1, 0, 1)]
@@ -226,7 +243,8 @@ def line_offsets(rows: Floats, at: Floats, limit: float, snr: float) -> Floats:
         good &= bend < 0
         vertex = 0.5 * (left - right) / np.where(good, bend, -1.0)
         out[:, j] = np.where(good, centre - half + peak + vertex - position, np.nan)
-    return out
+        height[:, j] = heights[1] / np.where(noise > 0, noise, 1.0)
+    return out, height
 
 
 def against_reference(
@@ -263,7 +281,8 @@ def against_reference(
     steep = slope[inner] - slope[inner].mean()
     lags = np.arange(-reach, reach + 1)
     bent = np.gradient(rows, axis=1)
-    match = np.stack([bent[:, reach + k : channels - reach + k] @ steep for k in lags], axis=1)
+    shifted = [bent[:, reach + k : channels - reach + k] for k in lags]
+    match = np.stack([np.einsum("ij,j->i", each, steep) for each in shifted], axis=1)
     start = lags[match.argmax(axis=1)].astype(float)
     drift[:] = start[:, None]
     ramp = np.linspace(0.0, 1.0, channels)
@@ -271,7 +290,7 @@ def against_reference(
     design = np.stack([reference, np.ones(channels), *moves], axis=1)[inner]
     solve = np.linalg.pinv(design)
     for _ in range(4):
-        parts = moved(rows, drift)[:, inner] @ solve.T
+        parts = np.einsum("ij,kj->ik", moved(rows, drift)[:, inner], solve)
         height = parts[:, :1]
         change = -parts[:, 2:] / np.where(height > 0, height, np.nan)
         drift = drift + np.clip(change, -1.0, 1.0)
