@@ -67,7 +67,8 @@ def _golden(model: Model, folder: Path) -> Verdict:
     worst, same = 0.0, True
     for name in names:
         spectra = model.reduce(held[f"{name}/counts"], held.get(f"{name}/dark"))
-        new = model.predict_spectra(spectra.mean(axis=0, keepdims=True))
+        far = held.get(f"{name}/distance_m")
+        new = model.predict_spectra(spectra.mean(axis=0, keepdims=True), distance_m=far)
         found = np.stack([new.value, new.uncertainty, new.low, new.high])
         expected = held[f"{name}/predicted"]
         same &= found.tobytes() == expected.tobytes()
