@@ -61,7 +61,7 @@ class Run:
         path = self.path / f"{name}.csv"
         text = {"burst": str, "standard": str, "family": str, "use": str}
         flags = {f"{analyte}_flags": str for analyte in self.analytes}
-        table = pd.read_csv(path, dtype=text | flags, float_precision="round_trip")
+        table = pd.read_csv(path, dtype=text | flags)
         present = [column for column in flags if column in table]
         return table.fillna(dict.fromkeys(present, ""))
 
