@@ -19,10 +19,14 @@ score of a row left out, and with it its prediction, needs no further solve.
 
 from __future__ import annotations
 
+import functools
+import operator
 from dataclasses import dataclass
 from typing import Any
 
 import array_api_compat
+
+from calib.regress import pls_threads
 
 Array = Any
 
@@ -32,6 +36,9 @@ ROUNDINGS = 50.0
 
 # Channels that are taken at a time where a product is built up by blocks.
 _BLOCK = 1024
+
+# Values of X from which its Gram matrix is worth threads.
+_WORTH_THREADS = 200_000
 
 # Of the trace of K; a mean that takes more of K than the rest is taken out first.
 _CENTRED_SHARE = 0.05
@@ -75,7 +82,7 @@ def gram_components(
     response : array (columns, n)
         Centred under the column's weights.
     weight : array (columns, n)
-        Row weights; 0 outside the training set.
+        Row weights, best of at most 1; 0 outside the training set.
     n_components : int
         Components to take.
     keep : bool, default False
@@ -96,10 +103,9 @@ def gram_components(
     xp = array_api_compat.array_namespace(gram, response, weight)
     columns, n = response.shape
     like = {"dtype": gram.dtype, "device": array_api_compat.device(gram)}
-    eps = xp.finfo(gram.dtype).eps
+    floor = ROUNDINGS * xp.finfo(gram.dtype).eps
     total = xp.sum(weight, axis=1, keepdims=True)
-    diagonal = xp.linalg.diagonal(gram)
-    size = (weight @ diagonal)[:, None]
+    smallest_norm = floor * (weight @ xp.linalg.diagonal(gram))[:, None]
     basis = xp.empty((columns, n_components + 1, n), **like)
     basis[:, 0, :] = xp.broadcast_to(1 / xp.sqrt(total), (columns, n))
     q = xp.zeros((columns, n_components), **like)
@@ -107,37 +113,50 @@ def gram_components(
     residuals = xp.empty((columns, n_components, n), **like) if keep else None
     projection = xp.zeros((columns, n_components, n_components), **like) if keep else None
 
-    left = xp.asarray(response, copy=True)
+    # Only the weighted residual is carried along; its length, with weights of at most 1,
+    # is that of the residual or less, which is all the test for rank needs.
+    source = weight * response
     alive = xp.ones((columns, 1), dtype=xp.bool, device=like["device"])
-    start = xp.sqrt(xp.vecdot(weight * left, left))[:, None]
+    smallest_length = floor * _length(source, xp)
+    t, weighted, along = source, source, None  # the score before the first is not used
     for a in range(n_components):
-        source = weight * left
-        length = xp.sqrt(xp.vecdot(source, left))[:, None]
+        length = _length(source, xp)
+        last, last_weighted = t, weighted
         t = source @ gram
-        t -= (xp.vecdot(weight, t)[:, None]) / total
+        middle = xp.vecdot(weight, t)[:, None] / total
         if a:
-            last = basis[:, a, :]
-            along = xp.vecdot(weight * last, t)[:, None]
-            t -= along * last
+            along = xp.vecdot(last_weighted, t)[:, None]
+            shift = along * last
+            shift += middle
+            t -= shift
+        else:
+            t -= middle
         past = basis[:, : a + 1, :]
         taken = past @ (weight * t)[:, :, None]
         t -= _combine(taken, past, xp)
-        norm = xp.sqrt(xp.vecdot(weight * t, t))[:, None]
-        alive = alive & (norm > ROUNDINGS * eps * size * length)
-        alive = alive & (length > ROUNDINGS * eps * start)
-        t *= _reciprocal(norm, alive, xp)
+        weighted = weight * t
+        norm = xp.sqrt(xp.vecdot(weighted, t))[:, None]
+        alive = alive & (norm > smallest_norm * length) & (length > smallest_length)
+        inverse = _reciprocal(norm, alive, xp)
+        t *= inverse
+        weighted *= inverse
         basis[:, a + 1, :] = t
         step = xp.vecdot(source, t)[:, None]
-        left -= step * t
         q[:, a] = step[:, 0]
         kept += xp.astype(alive, kept.dtype)
         if residuals is not None and projection is not None:
             residuals[:, a, :] = source
-            if a:
+            if along is not None:
                 projection[:, a, :a] = taken[:, 1:, 0]
                 projection[:, a, a - 1] += along[:, 0]
             projection[:, a, a] = xp.where(alive, norm, xp.zeros_like(norm))[:, 0]
+        source -= step * weighted
     return GramComponents(basis, q, kept[:, 0], residuals, projection)
+
+
+def _length(rows: Array, xp: Any) -> Array:
+    """Return the length of each row, as a column."""
+    return xp.sqrt(xp.vecdot(rows, rows))[:, None]
 
 
 def dual_coefficients(found: GramComponents) -> Array:
@@ -296,14 +315,34 @@ def gram_matrix(X: Array) -> Array:
     """
     xp = array_api_compat.array_namespace(X)
     n, p = X.shape
-    double = X.dtype == xp.float64
-    gram = X @ xp.matrix_transpose(X) if double else _gram_by_blocks(X, None, xp)
+    gram = _gram_of_halves(X) if X.dtype == xp.float64 else _gram_by_blocks(X, None, xp)
     trace = float(xp.linalg.trace(gram))
     centred = trace - float(xp.sum(gram)) / n
     if centred >= _CENTRED_SHARE * trace:
         return gram
     mean = xp.concat([xp.mean(xp.astype(X[:, b], xp.float64), axis=0) for b in blocks(p)])
     return _gram_by_blocks(X, (mean, xp.ones_like(mean)), xp)
+
+
+def _gram_of_halves(X: Array) -> Array:
+    """Return X Xᵀ, the channels shared out between the threads BLAS may use.
+
+    BLAS threads that have just worked spin for some milliseconds in wait of more, in the
+    way of whatever runs side by side next; so none are woken here.
+    """
+    n, p = X.shape
+    shares = pls_threads.workers() if array_api_compat.is_numpy_array(X) else 1
+    if shares == 1 or n * p < _WORTH_THREADS:
+        xp = array_api_compat.array_namespace(X)
+        return X @ xp.matrix_transpose(X)
+    products: list[Array] = [None] * shares
+
+    def work(k: int) -> None:
+        part = X[:, p * k // shares : p * (k + 1) // shares]
+        products[k] = part @ part.T
+
+    pls_threads.each(work, range(shares))
+    return functools.reduce(operator.iadd, products)
 
 
 def _gram_by_blocks(X: Array, shift_and_factor: tuple[Array, Array] | None, xp: Any) -> Array:

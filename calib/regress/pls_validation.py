@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import array_api_compat
@@ -11,14 +12,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.errors import DataError
-from calib.regress import pls_core
+from calib.regress import pls_core, pls_threads
 
 Array = Any
 Floats = NDArray[np.float64]
 
-# Scores are kept for as many columns at a time as fit in this many bytes: about a
-# processor's last cache.
-_WORKING_SET = 24_000_000
+# Scores are kept for as many columns at a time as fit in this many bytes.
+_WORKING_SET = 64_000_000
+
+# Multiplications of one column from which blocks of columns are worth threads.
+_WORTH_THREADS = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -66,7 +69,7 @@ class Responses:
 
 def to_host(array: Any) -> NDArray[Any]:
     """Return a numpy view or copy of any array or sequence."""
-    if array_api_compat.is_array_api_obj(array):
+    if array_api_compat.is_torch_array(array) or array_api_compat.is_cupy_array(array):
         array = array_api_compat.to_device(array, "cpu")
     return np.asarray(array)
 
@@ -106,7 +109,7 @@ def check_responses(
     if everything.any():
         fold, analyte = np.argwhere(everything)[0]
         raise DataError(
-            f"folds: fold {names[fold]!r} holds every certified row of column {analyte} of "
+            f"folds: fold {names[fold]} holds every certified row of column {analyte} of "
             f"{y_name} ({inside[fold, analyte]} rows); needs certified rows in other folds too"
         )
     np.nan_to_num(value, copy=False)
@@ -313,14 +316,30 @@ def _rows_of(responses: Responses) -> list[tuple[NDArray[np.intp], slice]]:
 def _wide(gram: Array, responses: Responses, out: Array) -> None:
     """Fill ``out`` (rows sorted by fold) from the Gram matrix of unscaled X."""
     n, components = gram.shape[0], out.shape[0]
-    columns = max(1, _WORKING_SET // (8 * n * (components + 1)))
-    analytes_at_once = min(responses.m, columns)
-    folds_at_once = max(1, columns // analytes_at_once)
-    for first in range(0, responses.m, analytes_at_once):
-        analytes = range(first, min(first + analytes_at_once, responses.m))
-        for start in range(0, responses.n_folds, folds_at_once):
-            folds = range(start, min(start + folds_at_once, responses.n_folds))
-            _wide_block(gram, responses, folds, analytes, out)
+    side_by_side = 1
+    if array_api_compat.is_numpy_array(gram) and n * n * components > _WORTH_THREADS:
+        side_by_side = pls_threads.workers()
+    columns = max(1, _WORKING_SET // (8 * n * (components + 1) * side_by_side))
+    analytes = _shares(responses.m, columns, 1)
+    folds = _shares(responses.n_folds, columns // len(analytes[0]), side_by_side)
+
+    def work(block: tuple[range, range]) -> None:
+        _wide_block(gram, responses, *block, out)
+
+    blocks = [(f, a) for a in analytes for f in folds]
+    if side_by_side > 1:
+        pls_threads.each(work, blocks)
+    else:
+        for block in blocks:
+            work(block)
+
+
+def _shares(length: int, largest: int, multiple: int) -> list[range]:
+    """Cut range(length) evenly into parts of at most ``largest``, a multiple in number."""
+    parts = -(-length // max(1, largest))
+    parts = min(length, -(-parts // multiple) * multiple)
+    ends = [length * i // parts for i in range(parts + 1)]
+    return [range(a, b) for a, b in pairwise(ends)]
 
 
 def _wide_scaled(X: Array, responses: Responses, out: Array) -> None:
@@ -339,9 +358,12 @@ def _wide_block(
 ) -> None:
     """Fill the part of ``out`` that belongs to some folds and analytes."""
     xp = array_api_compat.array_namespace(gram)
-    weight = np.stack([responses.training(f, j) for f in folds for j in analytes])
-    value = np.tile(responses.value[:, list(analytes)].T, (len(folds), 1))
-    mean = (weight * value).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
+    own_analytes = list(analytes)
+    outside = responses.fold != np.arange(folds.start, folds.stop)[:, None]
+    trains = responses.certified[:, own_analytes].T * (responses.weight / responses.weight.max())
+    weight = np.reshape(outside[:, None, :] * trains, (-1, len(responses.fold)))
+    value = np.tile(responses.value[:, own_analytes].T, (len(folds), 1))
+    mean = np.vecdot(weight, value)[:, None] / weight.sum(axis=1, keepdims=True)
     part = pls_core.gram_components(
         gram, _like(value - mean, gram), _like(weight, gram), out.shape[0]
     )
