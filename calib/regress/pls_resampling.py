@@ -317,7 +317,7 @@ def permutation_test(
     if differs.any():
         row, column = np.argwhere(differs)[0]
         raise DataError(
-            f"groups: standard {names[code[row]]!r} has values {of_standard[code[row], column]} "
+            f"groups: standard {names[code[row]]} has values {of_standard[code[row], column]} "
             f"and {values[row, column]} in column {column} of Y, needs one value a standard"
         )
     if gram is None:
