@@ -16,6 +16,7 @@ from calib.regress.pls_core import gram_matrix
 from calib.regress.pls_fit import ResponseModel, fit_response, rows_dot_channels
 from calib.regress.pls_resampling import (
     CoefficientBootstrap,
+    Dealing,
     Nested,
     PermutationTest,
     Repeated,
@@ -35,6 +36,7 @@ __all__ = [
     "PLS",
     "Choice",
     "CoefficientBootstrap",
+    "Dealing",
     "Nested",
     "PermutationTest",
     "Repeated",

@@ -6,6 +6,7 @@ import pytest
 from calib.errors import DataError
 from calib.regress.pls import (
     PLS,
+    Dealing,
     bootstrap_coefficients,
     choose_components,
     cross_validate,
@@ -57,7 +58,8 @@ def test_dealing_refuses_a_number_of_folds_that_cannot_be(n_folds):
 @pytest.mark.parametrize(("n", "p"), SIZES)
 def test_every_repeat_is_a_cross_validation_of_its_folds(n, p, scale):
     X, Y, standard = problem(n, p)
-    found = repeated_cross_validate(X, Y, standard, 4, n_folds=5, n_repeats=3, scale=scale, seed=7)
+    dealing = Dealing(n_folds=5, n_repeats=3, seed=7)
+    found = repeated_cross_validate(X, Y, standard, 4, dealing=dealing, scale=scale)
     assert found.predictions.shape == (3, 4, n, 2)
     for r in range(3):
         np.testing.assert_array_equal(found.folds[r], deal_groups(standard, 5, 7 + r))
@@ -70,9 +72,7 @@ def test_every_repeat_is_a_cross_validation_of_its_folds(n, p, scale):
 def test_nested_equals_choosing_and_refitting_inside_each_outer_fold(n, p, scale):
     X, Y, standard = problem(n, p)
     Y[standard == 3, 1] = np.nan
-    found = nested_cross_validate(
-        X, Y, standard, 4, n_folds=4, n_inner_folds=3, scale=scale, seed=5
-    )
+    found = nested_cross_validate(X, Y, standard, 4, dealing=Dealing(4, 3, seed=5), scale=scale)
     for fold in range(4):
         train = found.folds != fold
         inner = deal_groups(standard[train], 3, 6 + fold)
@@ -90,11 +90,11 @@ def test_nested_equals_choosing_and_refitting_inside_each_outer_fold(n, p, scale
 
 def test_nested_never_sees_the_values_it_predicts():
     X, Y, standard = problem(48, 80)
-    before = nested_cross_validate(X, Y, standard, 4, n_folds=4, n_inner_folds=3)
+    before = nested_cross_validate(X, Y, standard, 4, dealing=Dealing(4, 3))
     held = before.folds == 2
     poisoned = Y.copy()
     poisoned[held] = -1e3 * poisoned[held]
-    after = nested_cross_validate(X, poisoned, standard, 4, n_folds=4, n_inner_folds=3)
+    after = nested_cross_validate(X, poisoned, standard, 4, dealing=Dealing(4, 3))
     assert close(after.predictions[held], before.predictions[held])
     np.testing.assert_array_equal(after.n_components[2], before.n_components[2])
 
@@ -103,7 +103,7 @@ def test_nested_error_of_noise_is_no_better_than_the_mean():
     generator = np.random.default_rng(1)
     X, y = generator.standard_normal((60, 90)), generator.standard_normal(60)
     rows = np.arange(60)
-    found = nested_cross_validate(X, y, rows, 8, n_folds=6, rule="minimum")
+    found = nested_cross_validate(X, y, rows, 8, dealing=Dealing(6), rule="minimum")
     mean = cross_validated_mean(y, found.folds)
     error = ((found.predictions[:, 0] - y) ** 2).mean()
     assert error >= 0.95 * ((mean[:, 0] - y) ** 2).mean()
@@ -140,7 +140,7 @@ def test_permutation_p_value_is_uniform_where_there_is_nothing():
 def test_permutation_moves_whole_standards_only():
     X, Y, standard = problem(48, 80)
     Y[1, 1] += 1
-    with pytest.raises(DataError, match="groups: standard 0 has values .* in column 1 of Y"):
+    with pytest.raises(DataError, match=r"groups: standard 0 has values .* in column 1 of Y"):
         permutation_test(X, Y, deal_groups(standard, 4), 3, standard)
 
 
