@@ -12,8 +12,8 @@ from sklearn.utils.validation import check_array, check_is_fitted, validate_data
 
 from calib.errors import CalibWarning, DataError
 from calib.regress.pls_components import Choice, choose_components, randomisation_test
-from calib.regress.pls_core import gram_matrix
 from calib.regress.pls_fit import ResponseModel, fit_response, rows_dot_channels
+from calib.regress.pls_gram import gram_matrix
 from calib.regress.pls_resampling import (
     CoefficientBootstrap,
     Dealing,

@@ -19,29 +19,16 @@ score of a row left out, and with it its prediction, needs no further solve.
 
 from __future__ import annotations
 
-import functools
-import operator
 from dataclasses import dataclass
 from typing import Any
 
 import array_api_compat
-
-from calib.regress import pls_threads
 
 Array = Any
 
 # A direction is kept when it stands this many roundings above the size of the matrix it
 # came from; below, it is noise of the arithmetic and the column stops.
 ROUNDINGS = 50.0
-
-# Channels that are taken at a time where a product is built up by blocks.
-_BLOCK = 1024
-
-# Values of X from which its Gram matrix is worth threads.
-_WORTH_THREADS = 200_000
-
-# Of the trace of K; a mean that takes more of K than the rest is taken out first.
-_CENTRED_SHARE = 0.05
 
 
 @dataclass(frozen=True)
@@ -293,123 +280,3 @@ def _reciprocal(value: Array, alive: Array, xp: Any) -> Array:
 def _combine(coefficient: Array, rows: Array, xp: Any) -> Array:
     """Return the sum of rows (…, a, n) by coefficients (…, a, 1), as (…, n)."""
     return (xp.matrix_transpose(coefficient) @ rows)[:, 0, :]
-
-
-def gram_matrix(X: Array) -> Array:
-    """Return X Xᵀ in double precision, centred first where the mean outweighs the rest.
-
-    Parameters
-    ----------
-    X : array (n, p)
-        Spectra, any floating type.
-
-    Returns
-    -------
-    array (n, n)
-        float64.  Equal to X Xᵀ up to a shift of all rows of X, which no centred model
-        sees; the shift is taken only where keeping the mean would cost digits.
-
-    Notes
-    -----
-    float32 channels are widened a block at a time, so no float64 copy of X is made.
-    """
-    xp = array_api_compat.array_namespace(X)
-    n, p = X.shape
-    gram = _gram_of_halves(X) if X.dtype == xp.float64 else _gram_by_blocks(X, None, xp)
-    trace = float(xp.linalg.trace(gram))
-    centred = trace - float(xp.sum(gram)) / n
-    if centred >= _CENTRED_SHARE * trace:
-        return gram
-    mean = xp.concat([xp.mean(xp.astype(X[:, b], xp.float64), axis=0) for b in blocks(p)])
-    return _gram_by_blocks(X, (mean, xp.ones_like(mean)), xp)
-
-
-def _gram_of_halves(X: Array) -> Array:
-    """Return X Xᵀ, the channels shared out between the threads BLAS may use.
-
-    BLAS threads that have just worked spin for some milliseconds in wait of more, in the
-    way of whatever runs side by side next; so none are woken here.
-    """
-    n, p = X.shape
-    shares = pls_threads.workers() if array_api_compat.is_numpy_array(X) else 1
-    if shares == 1 or n * p < _WORTH_THREADS:
-        xp = array_api_compat.array_namespace(X)
-        return X @ xp.matrix_transpose(X)
-    products: list[Array] = [None] * shares
-
-    def work(k: int) -> None:
-        part = X[:, p * k // shares : p * (k + 1) // shares]
-        products[k] = part @ part.T
-
-    pls_threads.each(work, range(shares))
-    return functools.reduce(operator.iadd, products)
-
-
-def _gram_by_blocks(X: Array, shift_and_factor: tuple[Array, Array] | None, xp: Any) -> Array:
-    """Return Z Zᵀ for Z = (X − shift) factor, made a block of channels at a time."""
-    n, p = X.shape
-    gram = xp.zeros((n, n), dtype=xp.float64, device=array_api_compat.device(X))
-    for block in blocks(p):
-        part = xp.astype(X[:, block], xp.float64)
-        if shift_and_factor is not None:
-            part = (part - shift_and_factor[0][block]) * shift_and_factor[1][block]
-        gram += part @ xp.matrix_transpose(part)
-    return gram
-
-
-def blocks(length: int, size: int = _BLOCK) -> list[slice]:
-    """Cut range(length) into slices of at most ``size``."""
-    return [slice(low, min(low + size, length)) for low in range(0, length, size)]
-
-
-def scaled_gram_matrix(X: Array, weight: Array) -> Array:
-    """Return the Gram matrix of X, each channel centred and scaled on weighted rows.
-
-    Parameters
-    ----------
-    X : array (n, p)
-        Spectra.
-    weight : array (n,)
-        float64 row weights, 0 outside the training set.
-
-    Returns
-    -------
-    array (n, n)
-        float64, for all rows of X.
-    """
-    xp = array_api_compat.array_namespace(X)
-    mean, scale = channel_moments(X, weight)
-    return _gram_by_blocks(X, (mean, 1 / scale), xp)
-
-
-def channel_moments(X: Array, weight: Array) -> tuple[Array, Array]:
-    """Return each channel's weighted mean and standard deviation.
-
-    Parameters
-    ----------
-    X : array (n, p)
-        Spectra.
-    weight : array (n,)
-        float64 row weights; 0 leaves a row out.
-
-    Returns
-    -------
-    mean, scale : array (p,)
-        float64.  The deviation has divisor n − 1 for rows of equal weight; a constant
-        channel has scale 1.
-    """
-    xp = array_api_compat.array_namespace(X, weight)
-    total = xp.sum(weight)
-    rows = xp.sum(xp.astype(weight > 0, xp.float64))
-    freedom = rows / xp.maximum(rows - 1, xp.ones_like(rows))
-    eps = xp.finfo(xp.float64).eps
-    means, scales = [], []
-    for block in blocks(X.shape[1]):
-        part = xp.astype(X[:, block], xp.float64)
-        mean = (weight @ part) / total
-        part = part - mean
-        deviation = xp.sqrt(weight @ (part * part) / total * freedom)
-        constant = deviation <= ROUNDINGS * eps * xp.abs(mean)
-        means.append(mean)
-        scales.append(xp.where(constant, xp.ones_like(deviation), deviation))
-    return xp.concat(means), xp.concat(scales)

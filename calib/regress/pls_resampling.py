@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.errors import DataError
-from calib.regress import pls_core
+from calib.regress import pls_core, pls_gram
 from calib.regress.pls_components import Rule, choose_components
 from calib.regress.pls_fit import fit_response, rows_dot_spectra
 from calib.regress.pls_validation import (
@@ -115,7 +115,7 @@ class Repeated:
 def _shared_gram(X: Any, scale: bool) -> Any:
     """Return the Gram matrix all resamples share, or None where none is used."""
     X = check_spectra(X)
-    return pls_core.gram_matrix(X) if X.shape[1] >= X.shape[0] and not scale else None
+    return pls_gram.gram_matrix(X) if X.shape[1] >= X.shape[0] and not scale else None
 
 
 def repeated_cross_validate(

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.errors import DataError
-from calib.regress import pls_core, pls_threads
+from calib.regress import pls_core, pls_gram, pls_threads
 
 Array = Any
 Floats = NDArray[np.float64]
@@ -290,7 +290,7 @@ def cross_validate(
         _wide_scaled(X, responses, out)
     else:
         if gram is None:
-            gram = pls_core.gram_matrix(X)
+            gram = pls_gram.gram_matrix(X)
         check_finite(X, xp.linalg.diagonal(gram))
         _wide(gram, responses, out)
     order = np.argsort(responses.fold, kind="stable")
@@ -348,7 +348,7 @@ def _wide_scaled(X: Array, responses: Responses, out: Array) -> None:
     for fold in range(responses.n_folds):
         for _, analytes in responses.patterns():
             weight = _like(responses.training(fold, analytes[0]), X)
-            gram = pls_core.scaled_gram_matrix(X, weight)
+            gram = pls_gram.scaled_gram_matrix(X, weight)
             check_finite(X, xp.linalg.diagonal(gram))
             _wide_block(gram, responses, range(fold, fold + 1), analytes, out)
 
@@ -415,7 +415,7 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
     n, p = X.shape
     total_weight = float(responses.weight.sum())
     middle = _like(responses.weight / total_weight, X)
-    shift = xp.concat([middle @ xp.astype(X[:, b], xp.float64) for b in pls_core.blocks(p)])
+    shift = xp.concat([middle @ pls_gram.widened(X[:, b]) for b in pls_gram.blocks(0, p)])
     rows = _rows_of(responses)
     for certified, analytes in responses.patterns():
         weight = responses.weight * certified
@@ -424,7 +424,7 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
 
         def sums(fold: int, weight: Floats = weight, value: Floats = value) -> _Sums:
             index = rows[fold][0]
-            Z = xp.astype(xp.take(X, _like(index, X), axis=0), xp.float64) - shift
+            Z = pls_gram.widened(xp.take(X, _like(index, X), axis=0)) - shift
             return _sums(Z, value[index], weight[index])
 
         keep = responses.n_folds * p <= n
@@ -440,7 +440,7 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
         middle_value = (weight @ responses.value[:, analytes]) / weight.sum()
         for fold, (index, place) in enumerate(rows):
             training = total - (kept[fold] if keep else sums(fold))
-            Z = xp.astype(xp.take(X, _like(index, X), axis=0), xp.float64) - shift
+            Z = pls_gram.widened(xp.take(X, _like(index, X), axis=0)) - shift
             path = _tall_fold(training, Z, scale, out.shape[0])
             path = path + _like(middle_value, X)
             for i, analyte in enumerate(analytes):

@@ -141,11 +141,11 @@ def test_many_columns_are_worked_off_in_blocks(monkeypatch):
 
 
 def test_work_side_by_side_gives_the_same(monkeypatch):
-    from calib.regress import pls_core, pls_threads, pls_validation
+    from calib.regress import pls_gram, pls_threads, pls_validation
 
     X, Y, folds = problem(24, 60, m=5)
     expected = cross_validate(X, Y, folds, 5)
-    monkeypatch.setattr(pls_core, "_WORTH_THREADS", 0)
+    monkeypatch.setattr(pls_gram, "_WORTH_THREADS", 0)
     monkeypatch.setattr(pls_validation, "_WORTH_THREADS", 0)
     monkeypatch.setattr(pls_threads, "workers", lambda: 3)
     assert close(cross_validate(X, Y, folds, 5), expected)
