@@ -103,8 +103,7 @@ def check_responses(
         raise DataError(f"folds: one label only ({names.tolist()}), needs at least 2")
     weight = check_weight(n, sample_weight)
     certified = ~np.isnan(value) & (weight > 0)[:, None]
-    inside = np.zeros((len(names), value.shape[1]), dtype=np.intp)
-    np.add.at(inside, code, certified)
+    inside = _certified_rows(code, certified)
     everything = inside == certified.sum(axis=0)
     if everything.any():
         fold, analyte = np.argwhere(everything)[0]
@@ -114,6 +113,13 @@ def check_responses(
         )
     np.nan_to_num(value, copy=False)
     return Responses(value, certified, code, weight, len(names))
+
+
+def _certified_rows(fold: NDArray[np.intp], certified: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return the number of certified rows (folds, analytes)."""
+    folds = int(fold.max()) + 1
+    counts = [np.bincount(fold[column], minlength=folds) for column in certified.T]
+    return np.stack(counts, axis=1)
 
 
 def check_weight(n: int, sample_weight: Any) -> Floats:
@@ -161,8 +167,7 @@ def check_components(name: str, n_components: int, responses: Responses, p: int)
     """Return the component count if every training set can carry it."""
     if isinstance(n_components, bool) or not isinstance(n_components, (int, np.integer)):
         raise DataError(f"{name}: {n_components!r}, needs a whole number")
-    inside = np.zeros((responses.n_folds, responses.m), dtype=np.intp)
-    np.add.at(inside, responses.fold, responses.certified)
+    inside = _certified_rows(responses.fold, responses.certified)
     rows = responses.certified.sum(axis=0) - inside
     fold, analyte = np.unravel_index(int(np.argmin(rows)), rows.shape)
     most = min(p, int(rows[fold, analyte]) - 1)
