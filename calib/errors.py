@@ -5,7 +5,7 @@
     ├── SettingsError          exit 2   an experiment file is wrong
     ├── DataError              exit 2   a library, table or array is wrong
     ├── ArtifactError          exit 2   a frozen model is missing, damaged or not trusted
-    └── CheckFailed            exit 1   a check ran to its end and said no
+    └── CheckError             exit 1   a check ran to its end and said no
 
 A message is one line: which file, which key or row, what was found, what is needed.
 ``CalibError`` is a ``ValueError`` so that scripts and scikit-learn, which expect bad
@@ -37,7 +37,7 @@ class ArtifactError(CalibError):
     """A frozen model that is missing, damaged, unsupported or not trusted."""
 
 
-class CheckFailed(CalibError):
+class CheckError(CalibError):
     """A check that ran to its end and found a difference."""
 
     exit_code = 1

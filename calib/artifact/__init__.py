@@ -1,1 +1,1 @@
-"""Frozen models: freeze, store, runtime, check."""
+"""Frozen models: the runtime that predicts, the store that keeps versions, the check."""

@@ -1,0 +1,33 @@
+"""``calib freeze``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+
+@click.command()
+@click.argument("run", metavar="RUN", type=click.Path(path_type=Path))
+@click.argument("reference", metavar="NAME@VERSION")
+def command(run: Path, reference: str) -> None:
+    """Freeze a run's models under a name and version.
+
+    The frozen model is a folder of plain arrays, a manifest with the RMSEP of
+    each analyte and the hash of every file, a few raw bursts with their
+    predictions, and the report. It lands whole in experiments/models (or
+    $CALIB_MODELS) and is never overwritten.
+
+    Versions are three numbers: raise the first when predictions change their
+    meaning (other analytes or units), the second when the model is retrained,
+    the third when only words change.
+
+    \b
+    Example:
+      calib freeze runs/first majors@1.0.0
+    """
+    from calib.experiment.freezing import freeze
+    from calib.experiment.run import open_run
+
+    model = freeze(open_run(run), reference)
+    click.echo(f"frozen: {model.path}")

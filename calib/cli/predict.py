@@ -1,0 +1,63 @@
+"""``calib predict``."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+
+from calib.cli.console import progress
+from calib.errors import UsageError
+
+
+@click.command()
+@click.argument("reference", metavar="NAME@VERSION")
+@click.argument("source", metavar="INPUT", type=click.Path(path_type=Path))
+@click.option(
+    "-o", "--out", type=click.Path(path_type=Path), required=True, metavar="OUT.csv",
+    help="Table to write; must not exist.",
+)  # fmt: skip
+def command(reference: str, source: Path, out: Path) -> None:
+    """Predict compositions with a frozen model.
+
+    INPUT is a library (a folder), whose bursts are all predicted, or a wide
+    CSV table with one averaged, dark-subtracted spectrum a row on the model's
+    wavelengths; columns 'burst' and 'standard' are carried along.
+
+    OUT.csv has the columns burst, standard, then for each analyte A: A, A_u
+    (standard uncertainty: the local RMSEP), A_low and A_high (90 % interval),
+    and A_flags (why not to trust it; empty is good).
+
+    \b
+    Example:
+      calib predict majors@1.0.0 reference_spectra/demo -o predictions.csv
+    """
+    from calib.artifact.store import load
+    from calib.experiment.freezing import predict_library, predict_table
+    from calib.library import open_library
+
+    if out.exists():
+        raise UsageError(f"{out}: exists already; give another name or remove it")
+    if not out.parent.is_dir():
+        raise UsageError(f"{out.parent}: no such folder")
+    model = load(reference)
+    partial = out.with_name(f".{out.name}.partial-{os.getpid()}")
+    rows = 0
+    try:
+        with progress() as report:
+            if source.is_dir():
+                library = open_library(source)
+                tables = predict_library(model, library, library.bursts, report)
+            else:
+                tables = predict_table(model, source, report)
+            for i, each in enumerate(tables):
+                each.to_csv(
+                    partial, mode="w" if i == 0 else "a", header=i == 0, index=False,
+                    lineterminator="\n",
+                )  # fmt: skip
+                rows += len(each)
+        os.replace(partial, out)
+    finally:
+        partial.unlink(missing_ok=True)
+    click.echo(f"{out}: {rows} predictions of {', '.join(model.analytes)}")

@@ -1,0 +1,91 @@
+"""``calib train``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from calib.cli.console import aligned, print_json, progress, scores_table, table
+
+
+@click.command()
+@click.argument("experiment", metavar="EXPERIMENT.toml", type=click.Path(path_type=Path))
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="RUN",
+    help="Run folder to make. Default: runs/NAME-1, -2, …",
+)  # fmt: skip
+@click.option("--jobs", type=click.IntRange(min=1), default=None, help="Threads of the BLAS.")
+@click.option("--dry-run", is_flag=True, help="Say what would be done, and stop.")
+@click.option("--components", is_flag=True, help="Also print RMSECV and RMSEP at every count.")
+@click.option("--json", "as_json", is_flag=True, help="Print results.json.")
+def command(
+    experiment: Path, out: Path | None, jobs: int | None, dry_run: bool, components: bool,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Train models as an experiment file says.
+
+    The file needs one key, 'library', a path relative to the file. Bursts are
+    preprocessed, models are cross-validated with families of standards kept
+    whole, the component count is the smallest within one standard error of the
+    best, and the final models are scored on the held-out standards, which
+    nothing before has read.
+
+    \b
+    A small file:
+      library = "../reference_spectra/demo"
+      analytes = ["SiO2", "MgO"]      # default: all certified often enough
+      seed = 1
+      [preprocess]
+      steps = ["dark", "average", {step = "normalise", by = "whole"}]
+      [folds]
+      count = 10                      # or "leave-one-out"
+      repeats = 5
+      held_out = "library"            # or a share of the families, as 0.2
+      [models]
+      families = ["pls"]
+      [models.pls]
+      max_components = 20
+
+    The run folder holds results.json, every prediction, figures, and the model
+    that 'calib freeze' freezes.
+    """
+    from threadpoolctl import threadpool_limits
+
+    from calib.experiment.engine import train
+    from calib.experiment.plan import plan
+
+    if dry_run:
+        decided = plan(experiment)
+        click.echo(f"library   {decided.library.path}")
+        click.echo(f"analytes  {', '.join(decided.analytes)}")
+        click.echo(
+            f"bursts    {len(decided.calibration)} for calibration, "
+            f"{len(decided.held_out)} held out"
+        )
+        click.echo(f"folds     {decided.folds.max() + 1}, dealt {len(decided.folds)} time(s)")
+        click.echo(f"steps     {', '.join(s.name for s in decided.chain.steps) or 'none'}")
+        click.echo(f"families  {', '.join(decided.experiment.models.families)}")
+        for line in [*decided.notes, *(f"left out {each}" for each in decided.left_out)]:
+            click.echo(f"note: {line}")
+        return
+    with progress() as report, threadpool_limits(jobs):
+        run = train(experiment, out, report=report)
+    if as_json:
+        print_json(run.results)
+        return
+    for note in run.results["notes"]:
+        if note.startswith("step left out"):
+            click.echo(f"note: {note}", err=True)
+    click.echo(scores_table(run.analytes))
+    if components:
+        curves = run.table("curves")
+        for name in run.analytes:
+            click.echo(f"\n{name}: error against components")
+            mine = curves[curves["analyte"] == name]
+            columns = [[str(int(count)) for count in mine["n_components"]]]
+            columns += [aligned(mine[c]) for c in ("rmsecv", "rmsep") if mine[c].notna().all()]
+            rows = list(zip(*columns, strict=True))
+            click.echo(table(("components", "RMSECV", "RMSEP")[: len(columns)], rows))
+    click.echo(f"\nrun folder: {run.path}")
+    click.echo(f"next: calib report {run.path}; calib freeze {run.path} NAME@1.0.0")

@@ -1,0 +1,180 @@
+"""Freezing a run, predicting and checking a library: what joins runs, libraries and artifacts."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from calib.artifact import store
+from calib.artifact.runtime import Model, Predictions
+from calib.errors import DataError
+from calib.experiment.engine import train
+from calib.experiment.prepare import Darks, Report
+from calib.experiment.run import Run
+from calib.experiment.write import predictions_table
+from calib.library import Library, SpectraTable
+from calib.report.page import run_page
+from calib.validate.scores import rmse
+
+BATCH = 256
+"""Bursts predicted at once."""
+
+
+def freeze(run: Run, reference: str) -> Model:
+    """Freeze a run's models under ``NAME@VERSION``.
+
+    Parameters
+    ----------
+    run : Run
+    reference : str
+        A name of small letters, digits, ``-`` and ``_``; a version of three numbers.
+
+    Returns
+    -------
+    Model
+        The frozen model, loaded.
+
+    Raises
+    ------
+    UsageError
+        If the reference is not valid, the version exists, or analytes or units differ from an
+        earlier version of the same major number.
+
+    Examples
+    --------
+    >>> import calib
+    >>> run = calib.train("experiments/quickstart.toml")  # doctest: +SKIP
+    >>> model = calib.freeze(run, "majors@1.0.0")  # doctest: +SKIP
+    """
+    store.parse_reference(reference)
+    card = run_page(run.results, run.table, title=reference)
+    return store.load(store.freeze(run.path / "model", reference, card))
+
+
+def predict_library(
+    model: Model, library: Library, bursts: pd.DataFrame, report: Report
+) -> Iterator[pd.DataFrame]:
+    """Predict bursts of a library, a table at a time.
+
+    Parameters
+    ----------
+    model : Model
+    library : Library
+    bursts : DataFrame
+        Rows of ``library.bursts``.
+    report : callable
+
+    Yields
+    ------
+    DataFrame
+        Columns of a predictions table.
+
+    Raises
+    ------
+    DataError
+        If the library's axis, signal or air/vacuum is not the model's.
+    """
+    _same_kind(model, library)
+    rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
+    darks = Darks(library, model.chain)
+    done = 0
+    for start in range(0, len(rows), BATCH):
+        batch = rows[start : start + BATCH]
+        reduced = []
+        for row, counts in library.walk(batch):
+            reduced.append(_reduce(model, library, row, counts, darks(row)))
+            done += 1
+            report("predictions", done, len(rows))
+        far = library.bursts.loc[batch, "distance_m"].to_numpy(float)
+        found: Predictions = model.predict_spectra(np.stack(reduced), distance_m=far)
+        yield predictions_table(library.bursts.loc[batch], found)
+
+
+def _reduce(
+    model: Model, library: Library, row: int, counts: np.ndarray, dark: np.ndarray | None
+) -> np.ndarray:
+    try:
+        averaged: np.ndarray = model.reduce(counts, dark).mean(axis=0)
+    except DataError as error:
+        name = library.bursts["burst"].iloc[row]
+        raise DataError(f"{library.path}: burst {name!r}: {error}") from None
+    return averaged
+
+
+def _same_kind(model: Model, library: Library) -> None:
+    for key in ("signal", "wavelengths"):
+        found, needed = getattr(library.description, key), model.manifest[key]
+        if found != needed:
+            raise DataError(
+                f"{library.path / 'library.toml'}: {key} is {found!r}, "
+                f"{model.name} needs {needed!r}"
+            )
+    try:
+        model.check_axis(library.wavelength)
+    except DataError as error:
+        raise DataError(f"{library.path / 'spectra.zarr'}: {error}") from None
+
+
+def predict_table(model: Model, source: Path, report: Report) -> Iterator[pd.DataFrame]:
+    """Predict the spectra of a wide CSV table, one averaged spectrum a row.
+
+    Yields
+    ------
+    DataFrame
+        Columns of a predictions table; ``burst`` is the table's, or its row number.
+
+    Raises
+    ------
+    DataError
+        If the table cannot be read, or its wavelengths are not the model's.
+    """
+    table = SpectraTable(source)
+    try:
+        model.check_axis(table.wavelength)
+    except DataError as error:
+        raise DataError(f"{source}: column names: {error}") from None
+    done = 0
+    for spectra in table.blocks():
+        part = table.metadata.iloc[done : done + len(spectra)]
+        done += len(spectra)
+        who = pd.DataFrame({"burst": part.get("burst", part.index.astype(str)),
+                            "standard": part.get("standard", "")})  # fmt: skip
+        report("predictions", done, len(table.metadata))
+        yield predictions_table(who, model.predict_arrays(spectra, table.wavelength))
+
+
+def retrained_rmsep(experiment: Path, report: Report) -> dict[str, float]:
+    """RMSEP of each analyte of an experiment trained anew in a temporary folder."""
+    with tempfile.TemporaryDirectory() as folder:
+        run = train(experiment, Path(folder) / "run", report=report)
+        return {name: entry["rmsep"] for name, entry in run.analytes.items() if entry["rmsep"]}
+
+
+def held_out_rmsep(model: Model, library: Library, report: Report) -> dict[str, float]:
+    """RMSEP of each analyte on the standards that were held out when the model was trained.
+
+    Raises
+    ------
+    DataError
+        If the library lacks one of them, or is not of the model's kind.
+    """
+    wanted = list(model.manifest["held_out_standards"])
+    bursts = library.select("calibration", "held-out")
+    bursts = bursts[bursts["standard"].isin(wanted)]
+    missing = sorted(set(wanted) - set(bursts["standard"]))
+    if missing or not wanted:
+        raise DataError(
+            f"{library.path / 'bursts.csv'}: found no burst of held-out standard "
+            f"{missing[0] if missing else '(none was held out)'!r}, which the frozen RMSEP needs"
+        )
+    table = pd.concat(predict_library(model, library, bursts, report))
+    certified = library.values.reindex(table["standard"])
+    return {
+        name: rmse(table[name].to_numpy(), certified[name].to_numpy())
+        for name in model.analytes
+        if name in certified
+    }

@@ -1,0 +1,150 @@
+"""What a training would do, decided before any spectrum is read."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from calib.errors import DataError
+from calib.experiment.prepare import lacking
+from calib.experiment.settings import Experiment, load_experiment
+from calib.library import Library, open_library
+from calib.library.audit import THIN
+from calib.preprocess import Chain
+from calib.validate.folds import assign_folds, choose_held_out
+
+Floats = NDArray[np.floating]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a training would do, decided before any spectrum is read.
+
+    Attributes
+    ----------
+    file : Path
+        The experiment file.
+    experiment : Experiment
+    library : Library
+    chain : Chain
+        Without the steps the library cannot serve.
+    left_out : list of str
+        Those steps, with reasons.
+    analytes : tuple of str
+    skipped : list of str
+        Analytes that are not modelled, with reasons.
+    calibration, held_out : DataFrame
+        Rows of ``library.bursts``.
+    folds : ndarray of int, shape (repeats, calibration bursts)
+    """
+
+    file: Path
+    experiment: Experiment
+    library: Library
+    chain: Chain
+    left_out: list[str]
+    analytes: tuple[str, ...]
+    skipped: list[str]
+    calibration: pd.DataFrame
+    held_out: pd.DataFrame
+    folds: NDArray[np.intp]
+
+    @property
+    def notes(self) -> list[str]:
+        """What the user must know: analytes skipped, nothing held out."""
+        unheld = ["nothing is held out: there is no RMSEP"] if self.held_out.empty else []
+        return [f"skipped {line}" for line in self.skipped] + unheld
+
+    def families(self, bursts: pd.DataFrame) -> NDArray[np.generic]:
+        """Family of each burst."""
+        return bursts["standard"].map(self.library.standards["family"]).to_numpy(dtype=str)
+
+    def certified(self, bursts: pd.DataFrame) -> Floats:
+        """Certified values, (bursts, analytes), NaN where not certified."""
+        return self.library.values[list(self.analytes)].loc[bursts["standard"]].to_numpy(float)
+
+
+def plan(experiment_file: str | os.PathLike[str]) -> Plan:
+    """Check an experiment against its library and decide what training would do.
+
+    Raises
+    ------
+    CalibError
+        If the experiment or the library is wrong.
+    """
+    experiment, where = load_experiment(experiment_file)
+    library = open_library(where)
+    chain, left_out = Chain.of(experiment.preprocess.steps).without(lacking(library))
+    calibration, held_out = _set_aside(experiment, library)
+    analytes, skipped = _analytes(experiment, library, calibration)
+    families = calibration["standard"].map(library.standards["family"]).to_numpy(dtype=str)
+    values = library.values[list(analytes)].loc[calibration["standard"]].to_numpy(float)
+    known = np.unique(families).size
+    count = known if experiment.folds.count == "leave-one-out" else experiment.folds.count
+    if not 2 <= count <= known:
+        raise DataError(
+            f"{experiment_file}: key 'folds.count' is {experiment.folds.count!r}, "
+            f"need 2 to {known}, the families of calibration standards in {library.path}"
+        )
+    repeats = 1 if count == known else experiment.folds.repeats
+    rng = np.random.default_rng(experiment.seed)
+    folds = np.stack([assign_folds(families, values, count, seed=rng) for _ in range(repeats)])
+    return Plan(
+        Path(experiment_file), experiment, library, chain, left_out, analytes, skipped,
+        calibration, held_out, folds,
+    )  # fmt: skip
+
+
+def _set_aside(experiment: Experiment, library: Library) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Split the bursts into calibration and held-out, families whole."""
+    bursts = library.select("calibration", "held-out")
+    families = bursts["standard"].map(library.standards["family"])
+    if experiment.folds.held_out == "library":
+        out = (bursts["use"] == "held-out").to_numpy()
+        split = sorted(set(families[out]) & set(families[~out]))
+        if split:
+            raise DataError(
+                f"{library.path / 'bursts.csv'}: family {split[0]!r} has bursts for calibration "
+                "and held-out, need one use a family"
+            )
+    else:
+        values = library.values.loc[bursts["standard"]].to_numpy(float)
+        out = choose_held_out(
+            families.to_numpy(str), values, experiment.folds.held_out, seed=experiment.seed
+        )
+    if out.all():
+        raise DataError(f"{library.path / 'bursts.csv'}: found no burst with use 'calibration'")
+    return bursts[~out], bursts[out]
+
+
+def _analytes(
+    experiment: Experiment, library: Library, calibration: pd.DataFrame
+) -> tuple[tuple[str, ...], list[str]]:
+    """Choose the analytes that are certified often enough among the calibration standards."""
+    asked = experiment.analytes
+    for name in asked or ():
+        if name not in library.analytes:
+            raise DataError(
+                f"{library.path / 'standards.csv'}: no column {name!r}, which the experiment asks "
+                f"for; found {', '.join(library.analytes)}"
+            )
+    values = library.values.loc[calibration["standard"].unique()]
+    kept, skipped = [], []
+    for name in asked or library.analytes:
+        certified = values[name].dropna()
+        if certified.size < THIN:
+            skipped.append(
+                f"{name}: certified for {certified.size} calibration standards, need {THIN}"
+            )
+        elif certified.nunique() < 2:
+            skipped.append(f"{name}: every calibration standard has the same value")
+        else:
+            kept.append(name)
+    if not kept:
+        raise DataError(f"{library.path / 'standards.csv'}: no analyte to model: {skipped[0]}")
+    return tuple(kept), skipped

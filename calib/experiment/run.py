@@ -1,0 +1,98 @@
+"""The run folder: what a training leaves behind.
+
+    RUN/
+      experiment.toml     as it was read
+      results.json        scores of each analyte, and all that is needed to make them again
+      curves.csv          what each family tried: analyte, family, setting, RMSECV, RMSEP
+      folds.csv           burst, standard, family, use, fold in each repeat
+      out_of_fold.csv     cross-validated predictions, in the columns of `calib predict`
+      held_out.csv        the same for the held-out standards, with the final models
+      model/              manifest.json, arrays.safetensors: what `calib freeze` freezes
+      figures/            PNG
+
+It is written to a hidden folder beside the target and renamed at the end.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from calib.artifact.runtime import Model
+from calib.errors import DataError
+
+SCHEMA = 1
+"""Version of ``results.json``."""
+
+
+@dataclass(frozen=True, repr=False)
+class Run:
+    """A finished training, opened from its folder.
+
+    Attributes
+    ----------
+    path : Path
+    results : dict
+        ``results.json``.
+    """
+
+    path: Path
+    results: dict[str, Any]
+
+    @property
+    def analytes(self) -> dict[str, dict[str, Any]]:
+        """Scores by analyte."""
+        scores: dict[str, dict[str, Any]] = self.results["analytes"]
+        return scores
+
+    @cached_property
+    def model(self) -> Model:
+        """The trained model, the same object that a frozen one loads as."""
+        return Model.open(self.path / "model")
+
+    def table(self, name: str) -> pd.DataFrame:
+        """Read one of the run's CSV tables: curves, folds, out_of_fold or held_out."""
+        path = self.path / f"{name}.csv"
+        text = {"burst": str, "standard": str, "family": str, "use": str}
+        flags = {f"{analyte}_flags": str for analyte in self.analytes}
+        table = pd.read_csv(path, dtype=text | flags, float_precision="round_trip")
+        present = [column for column in flags if column in table]
+        return table.fillna(dict.fromkeys(present, ""))
+
+    def __repr__(self) -> str:
+        """List the analytes with their RMSEP."""
+        lines = [f"Run {self.path}"]
+        for name, entry in self.analytes.items():
+            rmsep = entry["rmsep"]
+            shown = "not held out" if rmsep is None else f"RMSEP {rmsep:.4g} {entry['unit']}"
+            lines.append(f"  {name}: {shown}, RMSECV {entry['rmsecv']:.4g}")
+        return "\n".join(lines)
+
+
+def open_run(path: str | os.PathLike[str]) -> Run:
+    """Open a run folder.
+
+    Raises
+    ------
+    DataError
+        If it is no run folder, or of an unknown schema.
+    """
+    folder = Path(path)
+    file = folder / "results.json"
+    try:
+        results = json.loads(file.read_text(encoding="utf-8"))
+    except (FileNotFoundError, NotADirectoryError):
+        raise DataError(
+            f"{file}: not found; make a run with 'calib train EXPERIMENT.toml'"
+        ) from None
+    except ValueError as error:
+        raise DataError(f"{file}: not JSON: {error}") from None
+    if not isinstance(results, dict) or results.get("schema") != SCHEMA:
+        raise DataError(f"{file}: need schema {SCHEMA}")
+    return Run(folder, results)

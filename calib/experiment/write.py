@@ -1,0 +1,215 @@
+"""Writing a run folder (its contents are listed in `calib.experiment.run`)."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from safetensors.numpy import save_file
+
+from calib.artifact.runtime import Model, Predictions
+from calib.experiment.outcome import Trained, Unseen, Winner
+from calib.experiment.plan import Plan
+from calib.experiment.prepare import Darks, Report
+from calib.experiment.run import SCHEMA, Run
+from calib.experiment.state import model_parts, provenance
+from calib.library import Library
+from calib.report.figures import run_figures
+
+GOLDEN = 3
+"""Raw bursts kept with a model, with their predictions."""
+
+
+def run_folder(
+    folder: Path, decided: Plan, trained: Trained, model: Model, unseen: Unseen, report: Report
+) -> None:
+    """Write every file of a run into `folder`."""
+    report("run folder", 0, 3)
+    (folder / "experiment.toml").write_bytes(decided.file.read_bytes())
+    results = _results(decided, trained, unseen)
+    write_json(folder / "results.json", results)
+    _tables(folder, decided, trained, unseen)
+    report("run folder", 1, 3)
+    _model(folder / "model", decided, trained, model, results)
+    report("run folder", 2, 3)
+    run_figures(results, Run(folder, results).table, folder / "figures")
+    report("run folder", 3, 3)
+
+
+def write_json(path: Path, data: Any) -> None:
+    """Write strict JSON (no NaN), indented, keys in the order given."""
+    text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8")
+
+
+def _plain(value: Any) -> Any:
+    """Turn numpy scalars into Python's and numbers that are not finite into null."""
+    if isinstance(value, dict):
+        return {str(key): _plain(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(each) for each in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _results(decided: Plan, trained: Trained, unseen: Unseen) -> dict[str, Any]:
+    notes = [*decided.notes, *(f"step left out: {line}" for line in decided.left_out)]
+    folds = decided.experiment.folds
+    return {
+        "schema": SCHEMA,
+        "experiment": decided.file.name,
+        **provenance(decided),
+        "preprocess": decided.chain.settings(),
+        "folds": {
+            "count": int(trained.folds.max()) + 1,
+            "repeats": len(trained.folds),
+            "held_out": folds.held_out,
+        },
+        "notes": notes,
+        "analytes": {
+            name: _entry(decided, trained, unseen, j, winner)
+            for j, (name, winner) in enumerate(trained.winners.items())
+        },
+    }
+
+
+def _entry(
+    decided: Plan, trained: Trained, unseen: Unseen, j: int, winner: Winner
+) -> dict[str, Any]:
+    name = decided.analytes[j]
+    cv, held = winner.cross_validated, unseen.scores.get(name)
+    certified = trained.certified[:, j]
+    return {
+        "unit": decided.library.description.unit(name),
+        "family": winner.family,
+        "settings": winner.selection.settings,
+        "rmsec": winner.rmsec,
+        "rmsecv": cv.rmsep,
+        "rmsecv_low": cv.low,
+        "rmsecv_high": cv.high,
+        "rmsep": held.rmsep if held else None,
+        "rmsep_low": held.low if held else None,
+        "rmsep_high": held.high if held else None,
+        "bias": held.bias if held else None,
+        "sep": held.sep if held else None,
+        "r2": held.r2 if held else None,
+        "range": [float(np.nanmin(certified)), float(np.nanmax(certified))],
+        "n_standards": cv.n_standards,
+        "n_spectra": cv.n_spectra // len(trained.folds),
+        "n_held_out": held.n_standards if held else 0,
+        "n_held_out_spectra": held.n_spectra if held else 0,
+    }
+
+
+def _tables(folder: Path, decided: Plan, trained: Trained, unseen: Unseen) -> None:
+    curves = []
+    for name, winner in trained.winners.items():
+        for kind, selection in winner.selections.items():
+            table = pd.DataFrame(selection.curve)
+            seen = kind == winner.family and name in unseen.curves
+            table["rmsep"] = unseen.curves[name] if seen else float("nan")
+            table.insert(0, "analyte", name)
+            table.insert(1, "family", kind)
+            curves.append(table)
+    _csv(pd.concat(curves, ignore_index=True), folder / "curves.csv")
+    folds = _who(decided, trained.bursts)
+    for repeat, labels in enumerate(trained.folds):
+        folds[f"fold_{repeat + 1}"] = labels
+    away = _who(decided, decided.held_out)
+    _csv(pd.concat([folds, away], ignore_index=True), folder / "folds.csv")
+    _csv(_out_of_fold(decided, trained), folder / "out_of_fold.csv")
+    if unseen.predictions is not None:
+        table = predictions_table(unseen.bursts, unseen.predictions)
+        for j, name in enumerate(decided.analytes):
+            table[f"{name}_certified"] = unseen.certified[:, j]
+        _csv(table, folder / "held_out.csv")
+
+
+def _who(decided: Plan, bursts: pd.DataFrame) -> pd.DataFrame:
+    """Burst, standard, family, distance and use of each row."""
+    table = bursts[["burst", "standard"]].reset_index(drop=True)
+    table["family"] = decided.families(bursts)
+    table["distance_m"] = bursts["distance_m"].to_numpy()
+    table["use"] = np.where(bursts.index.isin(decided.held_out.index), "held-out", "calibration")
+    return table
+
+
+def _out_of_fold(decided: Plan, trained: Trained) -> pd.DataFrame:
+    """Out-of-fold predictions of every repeat, with the error bars a new burst would get."""
+    tables = []
+    for repeat in range(len(trained.folds)):
+        table = trained.bursts[["burst", "standard"]].reset_index(drop=True)
+        table["repeat"] = repeat + 1
+        for j, (name, winner) in enumerate(trained.winners.items()):
+            value = winner.selection.out_of_fold[repeat]
+            error = np.interp(value, winner.local.predicted, winner.local.error)
+            table[name] = value
+            table[f"{name}_u"] = error
+            table[f"{name}_low"] = value - winner.local.multiple * error
+            table[f"{name}_high"] = value + winner.local.multiple * error
+            table[f"{name}_flags"] = ""
+            table[f"{name}_certified"] = trained.certified[:, j]
+        tables.append(table)
+    return pd.concat(tables, ignore_index=True)
+
+
+def predictions_table(bursts: pd.DataFrame, predictions: Predictions) -> pd.DataFrame:
+    """Return a predictions table: burst, standard, then the columns of each analyte."""
+    table = bursts[["burst", "standard"]].reset_index(drop=True)
+    return pd.concat([table, pd.DataFrame(predictions.columns())], axis=1)
+
+
+def _csv(table: pd.DataFrame, path: Path) -> None:
+    table.to_csv(path, index=False, lineterminator="\n")
+
+
+def _model(
+    folder: Path, decided: Plan, trained: Trained, model: Model, results: dict[str, Any]
+) -> None:
+    """Write manifest, arrays and golden spectra, as `calib.artifact.store.freeze` takes them."""
+    folder.mkdir()
+    manifest, arrays = model_parts(decided, trained)
+    scores = ("rmsec", "rmsecv", "rmsep", "rmsep_low", "rmsep_high", "n_standards", "n_held_out")
+    for name, entry in manifest["analytes"].items():
+        entry |= {key: results["analytes"][name][key] for key in scores}
+    manifest |= provenance(decided)
+    manifest["held_out_standards"] = sorted(set(decided.held_out["standard"]))
+    write_json(folder / "manifest.json", manifest)
+    save_file(arrays, folder / "arrays.safetensors")
+    save_file(_golden(decided, model), folder / "golden.safetensors")
+
+
+def _golden(decided: Plan, model: Model) -> dict[str, np.ndarray]:
+    """Take a few raw bursts, first, middle and last, with their predictions."""
+    bursts = decided.held_out if not decided.held_out.empty else decided.calibration
+    picks = np.unique(np.linspace(0, len(bursts) - 1, GOLDEN).round().astype(int))
+    darks = Darks(decided.library, decided.chain)
+    out: dict[str, np.ndarray] = {}
+    for i, row in enumerate(bursts.index[picks]):
+        counts = np.ascontiguousarray(decided.library.counts(int(row)))
+        dark = darks(int(row))
+        out[f"{i}/counts"] = counts
+        if dark is not None:
+            out[f"{i}/dark"] = dark
+        far = bursts["distance_m"].loc[[row]].to_numpy(float)
+        if np.isfinite(far[0]):
+            out[f"{i}/distance_m"] = far
+        averaged = model.reduce(counts, dark).mean(axis=0, keepdims=True)
+        predicted = model.predict_spectra(averaged, distance_m=far)
+        out[f"{i}/predicted"] = np.stack(
+            [predicted.value, predicted.uncertainty, predicted.low, predicted.high]
+        )
+    return out
+
+
+def raw_burst(library: Library, row: int) -> tuple[np.ndarray, np.ndarray | None]:
+    """Return counts and dark of one burst, as they are on disk."""
+    counts = np.ascontiguousarray(library.counts(row))
+    return counts, library.dark(int(library.bursts["dark"].iloc[row]))

@@ -1,0 +1,131 @@
+"""PLS in the contest: one component count an analyte, chosen in cross-validation.
+
+Options under ``[models.pls]``: ``max_components`` (default 20; fewer where the smallest
+training set cannot carry them), ``scale`` (default false: every channel weighs by its own
+variance), ``rule``
+(``"one-standard-error"``, the default: the fewest components whose error is within one standard
+error of the least; ``"minimum"``; ``"randomisation"``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.errors import SettingsError
+from calib.regress.family import Fitted, Problem, Selection
+from calib.regress.pls import (
+    PLS,
+    cross_validate,
+    cross_validated_mean,
+    gram_matrix,
+)
+from calib.regress.pls_components import Rule, choose_components
+
+Floats = NDArray[np.floating]
+
+DEFAULTS: Mapping[str, Any] = {
+    "max_components": 20,
+    "scale": False,
+    "rule": "one-standard-error",
+}
+
+
+def options(given: Mapping[str, Any]) -> dict[str, Any]:
+    """Check the options of ``[models.pls]`` and fill the defaults.
+
+    Raises
+    ------
+    SettingsError
+        If a key is unknown or a value cannot be.
+    """
+    for key in given:
+        if key not in DEFAULTS:
+            raise SettingsError(
+                f"key 'models.pls.{key}' is unknown, need one of {', '.join(DEFAULTS)}"
+            )
+    filled = {**DEFAULTS, **given}
+    count = filled["max_components"]
+    if type(count) is not int or count < 1:
+        raise SettingsError(
+            f"key 'models.pls.max_components' is {count!r}, need a whole number ≥ 1"
+        )
+    if type(filled["scale"]) is not bool:
+        raise SettingsError(f"key 'models.pls.scale' is {filled['scale']!r}, need true or false")
+    if filled["rule"] not in get_args(Rule):
+        raise SettingsError(
+            f"key 'models.pls.rule' is {filled['rule']!r}, need one of {', '.join(get_args(Rule))}"
+        )
+    return filled
+
+
+def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
+    """Cross-validate every component count at once and choose one for each analyte."""
+    X, Y, scale = problem.X, problem.Y, options["scale"]
+    most = min(options["max_components"], _limit(problem))
+    gram = None if scale or problem.learns or X.shape[1] < X.shape[0] else gram_matrix(X)
+    paths, means = [], []
+    for folds in problem.folds:
+        if problem.learns:
+            paths.append(_refitted(problem, folds, most, scale))
+        else:
+            paths.append(cross_validate(X, Y, folds, most, scale, gram=gram))
+        means.append(cross_validated_mean(Y, folds))
+    every = np.stack(paths, axis=1)  # (components, repeats, rows, analytes)
+    baseline = np.stack(means)
+    repeats = len(problem.folds)
+    groups = np.tile(problem.standards, repeats)
+    out = []
+    for j in range(Y.shape[1]):
+        choice = choose_components(
+            every[..., j].reshape(most, -1), np.tile(Y[:, j], repeats), groups, options["rule"],
+            baseline=baseline[..., j].ravel(),
+        )  # fmt: skip
+        count = choice.n_components
+        curve = {
+            "n_components": list(range(most + 1)),
+            "rmsecv": choice.rmsecv.tolist(),
+            "standard_error": choice.standard_error.tolist(),
+        }
+        out_of_fold = every[count - 1, ..., j] if count else baseline[..., j]
+        settings = {"n_components": count, "max_components": most, "scale": scale}
+        out.append(Selection(settings, out_of_fold, curve))
+    return out
+
+
+def _refitted(problem: Problem, folds: NDArray[np.intp], most: int, scale: bool) -> Floats:
+    """Cross-validate spectra that each fold preprocesses anew, (components, rows, analytes)."""
+    out = np.full((most, *problem.Y.shape), np.nan)
+    for fold in np.unique(folds):
+        held = folds == fold
+        X = problem.spectra(~held)
+        model = PLS(most, scale=scale).fit(X[~held], problem.Y[~held])
+        out[:, held] = model.intercept_path_[:, None] + np.einsum(
+            "kmp,np->knm", model.coef_path_, X[held], optimize=True
+        )
+    return out
+
+
+def _limit(problem: Problem) -> int:
+    """Most components that the smallest training set of any analyte can carry."""
+    known = np.isfinite(problem.Y)
+    fewest = min(
+        int(known[folds != fold].sum(axis=0).min())
+        for folds in problem.folds
+        for fold in np.unique(folds)
+    )
+    return max(1, min(int(problem.X.shape[1]), fewest - 1))
+
+
+def fit(X: Floats, y: Floats, settings: Mapping[str, Any]) -> Fitted:
+    """Fit one analyte; no component means the mean of the certified values."""
+    count = settings["n_components"]
+    model = PLS(settings["max_components"], scale=settings["scale"]).fit(X, y)
+    mean = np.concatenate([[y.mean()], np.zeros(X.shape[1])])
+    path = np.concatenate([model.intercept_path_, model.coef_path_[:, 0]], axis=1)
+    path = np.concatenate([mean[None], path])
+    arrays = {"coefficients": path[count, 1:].copy(), "intercept": path[count, :1].copy()}
+    return Fitted("affine", arrays, path)
