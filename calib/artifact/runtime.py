@@ -205,9 +205,12 @@ class Model:
         shot = Acquisition(self._spectrometers, dark=level)
         return self.chain.burst(rows, self.wavelength, shot)
 
-    def predict_spectra(self, spectra: Floats, *, flags: Sequence[str] = ()) -> Predictions:
-        """Predict from rows that `reduce` made, (rows, channels)."""
-        X = self.chain.spectra(spectra, self.wavelength, Acquisition(self._spectrometers))
+    def predict_spectra(
+        self, spectra: Floats, *, flags: Sequence[str] = (), distance_m: Floats | None = None
+    ) -> Predictions:
+        """Predict from rows that `reduce` made, (rows, channels), shot from `distance_m` (rows)."""
+        shot = Acquisition(self._spectrometers, distance_m=distance_m)
+        X, untreated = self.chain.spectra_flagged(spectra, self.wavelength, shot)
         shape = (len(X), len(self.analytes))
         value, error = np.empty(shape), np.empty(shape)
         low, high = np.empty(shape), np.empty(shape)
@@ -225,7 +228,7 @@ class Model:
             multiple = entry["interval_multiple"]
             half = (np.inf if multiple is None else multiple) * error[:, j]
             low[:, j], high[:, j] = y - half, y + half
-            marks[:, j] = _flags(y, entry, flags)
+            marks[:, j] = _flags(y, entry, flags, untreated)
             if entry["unit"] == "wt%":
                 low[:, j] = np.maximum(low[:, j], 0.0)
                 high[:, j] = np.clip(high[:, j], 0.0, None)
@@ -237,13 +240,16 @@ class Model:
         wavelength: ArrayLike,
         *,
         dark: ArrayLike | None = None,
+        distance_m: ArrayLike | None = None,
     ) -> Predictions:
         """Predict, without pandas; see `predict`."""
         self.check_axis(wavelength)
         bursts = _bursts(counts)
         lacks_dark = dark is None and any(step.name == "dark" for step in self.chain.steps)
         rows = [self.reduce(burst, dark).mean(axis=0) for burst in bursts]
-        return self.predict_spectra(np.stack(rows), flags=("no-dark",) if lacks_dark else ())
+        far = None if distance_m is None else _distances(distance_m, len(rows))
+        words = ("no-dark",) if lacks_dark else ()
+        return self.predict_spectra(np.stack(rows), flags=words, distance_m=far)
 
     def predict(
         self,
@@ -251,6 +257,7 @@ class Model:
         wavelength: ArrayLike,
         *,
         dark: ArrayLike | None = None,
+        distance_m: ArrayLike | None = None,
     ) -> pd.DataFrame:
         """Predict compositions.
 
@@ -264,18 +271,22 @@ class Model:
         dark : array_like of shape (channels,), optional
             Dark counts to subtract; without it the counts are taken as dark-subtracted, and
             flagged where the model was trained on raw counts.
+        distance_m : float or array_like of shape (targets,), optional
+            Stand-off distance, for a chain that corrects for it.
 
         Returns
         -------
         DataFrame
             For each analyte A: A, A_u (standard uncertainty), A_low and A_high (ends of the 90 %
             interval), A_flags: ``outside-range`` (beyond the certified values trained on),
-            ``below-zero``, ``no-dark``, joined by ``;``.
+            ``below-zero``, ``no-dark``, ``unregistered`` (the wavelengths could not be found
+            again), joined by ``;``.
 
         Raises
         ------
         DataError
-            If the axis or the counts are not the model's, or not finite.
+            If the axis or the counts are not the model's, or not finite, or the chain needs
+            distances and there are none.
 
         Examples
         --------
@@ -285,7 +296,8 @@ class Model:
         """
         import pandas as pd
 
-        return pd.DataFrame(self.predict_arrays(counts, wavelength, dark=dark).columns())
+        found = self.predict_arrays(counts, wavelength, dark=dark, distance_m=distance_m)
+        return pd.DataFrame(found.columns())
 
 
 def _bursts(counts: ArrayLike | Sequence[ArrayLike]) -> Iterable[Floats]:
@@ -305,12 +317,22 @@ def _bursts(counts: ArrayLike | Sequence[ArrayLike]) -> Iterable[Floats]:
     return list(array)
 
 
-def _flags(value: Floats, entry: Mapping[str, Any], always: Sequence[str]) -> NDArray[np.object_]:
+def _distances(distance_m: ArrayLike, targets: int) -> Floats:
+    given = np.asarray(distance_m, dtype=np.float64)
+    if given.shape not in ((), (targets,)):
+        raise DataError(f"distance_m: found shape {given.shape}, need one number or {targets}")
+    return np.broadcast_to(given, (targets,))
+
+
+def _flags(
+    value: Floats, entry: Mapping[str, Any], always: Sequence[str], untreated: Sequence[str]
+) -> NDArray[np.object_]:
     low, high = entry["range"]
     words = [
         (np.where(value < 0, "below-zero", ""), entry["unit"] == "wt%"),
         (np.where((value < low) | (value > high), "outside-range", ""), True),
         *((np.full(value.shape, word), True) for word in always),
+        (np.asarray(untreated, dtype=str), True),
     ]
     columns = [column for column, wanted in words if wanted]
     joined = [";".join(filter(None, row)) for row in zip(*columns, strict=True)]

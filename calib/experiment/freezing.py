@@ -13,7 +13,7 @@ from calib.artifact import store
 from calib.artifact.runtime import Model, Predictions
 from calib.errors import DataError
 from calib.experiment.engine import train
-from calib.experiment.prepare import Report
+from calib.experiment.prepare import Darks, Report
 from calib.experiment.run import Run
 from calib.experiment.write import predictions_table
 from calib.library import Library, SpectraTable
@@ -80,16 +80,17 @@ def predict_library(
     """
     _same_kind(model, library)
     rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
+    darks = Darks(library, model.chain)
     done = 0
     for start in range(0, len(rows), BATCH):
         batch = rows[start : start + BATCH]
         reduced = []
         for row, counts in library.walk(batch):
-            dark = library.dark(int(library.bursts["dark"].iloc[row]))
-            reduced.append(_reduce(model, library, row, counts, dark))
+            reduced.append(_reduce(model, library, row, counts, darks(row)))
             done += 1
             report("predictions", done, len(rows))
-        found: Predictions = model.predict_spectra(np.stack(reduced))
+        far = library.bursts.loc[batch, "distance_m"].to_numpy(float)
+        found: Predictions = model.predict_spectra(np.stack(reduced), distance_m=far)
         yield predictions_table(library.bursts.loc[batch], found)
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.artifact.runtime import Predictions
+from calib.preprocess import Chain
 from calib.regress.family import Fitted, Selection
 from calib.validate.intervals import LocalError
 from calib.validate.scores import Score
@@ -60,6 +61,8 @@ class Trained:
     winners : dict of str to Winner
     mean_spectrum : ndarray of shape (channels,)
         Of the preprocessed training spectra.
+    chain : Chain
+        As it was fitted on all training rows.
     """
 
     bursts: pd.DataFrame
@@ -67,6 +70,7 @@ class Trained:
     folds: NDArray[np.intp]
     winners: dict[str, Winner]
     mean_spectrum: Floats
+    chain: Chain
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,7 @@ import numpy as np
 from calib.artifact.runtime import Model
 from calib.experiment.outcome import Trained, Unseen
 from calib.experiment.plan import Plan
-from calib.experiment.prepare import Report, reduce_bursts
-from calib.preprocess import Acquisition
+from calib.experiment.prepare import Report, acquisition, reduce_bursts
 from calib.validate.scores import rmse, score
 
 
@@ -18,17 +17,19 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
         nothing = np.empty((0, len(decided.analytes)))
         return Unseen(decided.held_out, nothing, None, {}, {})
     spectra = reduce_bursts(
-        decided.library, decided.held_out, decided.chain, report, "held-out bursts"
+        decided.library, decided.held_out, decided.chain, report, "held-out bursts", whole=True
     )
     certified = decided.certified(spectra.bursts)
-    predictions = model.predict_spectra(spectra.counts)
+    predictions = model.predict_spectra(
+        spectra.counts, distance_m=spectra.bursts["distance_m"].to_numpy(float)
+    )
     standards = spectra.bursts["standard"].to_numpy(dtype=str)
     scores = {
         name: score(predictions.value[:, j], certified[:, j], standards)
         for j, name in enumerate(decided.analytes)
     }
-    shot = Acquisition(decided.library.description.slices())
-    X = decided.chain.spectra(spectra.counts, decided.library.wavelength, shot)
+    shot = acquisition(decided.library, spectra.bursts)
+    X = trained.chain.spectra(spectra.counts, decided.library.wavelength, shot)
     curves = {}
     for j, (name, winner) in enumerate(trained.winners.items()):
         if winner.fitted.path is not None:

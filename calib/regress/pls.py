@@ -12,10 +12,11 @@ from sklearn.utils.validation import check_array, check_is_fitted, validate_data
 
 from calib.errors import CalibWarning, DataError
 from calib.regress.pls_components import Choice, choose_components, randomisation_test
-from calib.regress.pls_core import gram_matrix
 from calib.regress.pls_fit import ResponseModel, fit_response, rows_dot_channels
+from calib.regress.pls_gram import gram_matrix
 from calib.regress.pls_resampling import (
     CoefficientBootstrap,
+    Dealing,
     Nested,
     PermutationTest,
     Repeated,
@@ -35,6 +36,7 @@ __all__ = [
     "PLS",
     "Choice",
     "CoefficientBootstrap",
+    "Dealing",
     "Nested",
     "PermutationTest",
     "Repeated",

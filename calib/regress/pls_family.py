@@ -66,10 +66,13 @@ def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
     """Cross-validate every component count at once and choose one for each analyte."""
     X, Y, scale = problem.X, problem.Y, options["scale"]
     most = min(options["max_components"], _limit(problem))
-    gram = None if scale or X.shape[1] < X.shape[0] else gram_matrix(X)
+    gram = None if scale or problem.learns or X.shape[1] < X.shape[0] else gram_matrix(X)
     paths, means = [], []
     for folds in problem.folds:
-        paths.append(cross_validate(X, Y, folds, most, scale, gram=gram))
+        if problem.learns:
+            paths.append(_refitted(problem, folds, most, scale))
+        else:
+            paths.append(cross_validate(X, Y, folds, most, scale, gram=gram))
         means.append(cross_validated_mean(Y, folds))
     every = np.stack(paths, axis=1)  # (components, repeats, rows, analytes)
     baseline = np.stack(means)
@@ -90,6 +93,19 @@ def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
         out_of_fold = every[count - 1, ..., j] if count else baseline[..., j]
         settings = {"n_components": count, "max_components": most, "scale": scale}
         out.append(Selection(settings, out_of_fold, curve))
+    return out
+
+
+def _refitted(problem: Problem, folds: NDArray[np.intp], most: int, scale: bool) -> Floats:
+    """Cross-validate spectra that each fold preprocesses anew, (components, rows, analytes)."""
+    out = np.full((most, *problem.Y.shape), np.nan)
+    for fold in np.unique(folds):
+        held = folds == fold
+        X = problem.spectra(~held)
+        model = PLS(most, scale=scale).fit(X[~held], problem.Y[~held])
+        out[:, held] = model.intercept_path_[:, None] + np.einsum(
+            "kmp,np->knm", model.coef_path_, X[held], optimize=True
+        )
     return out
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import array_api_compat
@@ -11,14 +12,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.errors import DataError
-from calib.regress import pls_core
+from calib.regress import pls_core, pls_gram, pls_threads
 
 Array = Any
 Floats = NDArray[np.float64]
 
-# Scores are kept for as many columns at a time as fit in this many bytes: about a
-# processor's last cache.
-_WORKING_SET = 24_000_000
+# Scores are kept for as many columns at a time as fit in this many bytes.
+_WORKING_SET = 64_000_000
+
+# Multiplications of one column from which blocks of columns are worth threads.
+_WORTH_THREADS = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -66,7 +69,7 @@ class Responses:
 
 def to_host(array: Any) -> NDArray[Any]:
     """Return a numpy view or copy of any array or sequence."""
-    if array_api_compat.is_array_api_obj(array):
+    if array_api_compat.is_torch_array(array) or array_api_compat.is_cupy_array(array):
         array = array_api_compat.to_device(array, "cpu")
     return np.asarray(array)
 
@@ -100,17 +103,23 @@ def check_responses(
         raise DataError(f"folds: one label only ({names.tolist()}), needs at least 2")
     weight = check_weight(n, sample_weight)
     certified = ~np.isnan(value) & (weight > 0)[:, None]
-    inside = np.zeros((len(names), value.shape[1]), dtype=np.intp)
-    np.add.at(inside, code, certified)
+    inside = _certified_rows(code, certified)
     everything = inside == certified.sum(axis=0)
     if everything.any():
         fold, analyte = np.argwhere(everything)[0]
         raise DataError(
-            f"folds: fold {names[fold]!r} holds every certified row of column {analyte} of "
+            f"folds: fold {names[fold]} holds every certified row of column {analyte} of "
             f"{y_name} ({inside[fold, analyte]} rows); needs certified rows in other folds too"
         )
     np.nan_to_num(value, copy=False)
     return Responses(value, certified, code, weight, len(names))
+
+
+def _certified_rows(fold: NDArray[np.intp], certified: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return the number of certified rows (folds, analytes)."""
+    folds = int(fold.max()) + 1
+    counts = [np.bincount(fold[column], minlength=folds) for column in certified.T]
+    return np.stack(counts, axis=1)
 
 
 def check_weight(n: int, sample_weight: Any) -> Floats:
@@ -158,8 +167,7 @@ def check_components(name: str, n_components: int, responses: Responses, p: int)
     """Return the component count if every training set can carry it."""
     if isinstance(n_components, bool) or not isinstance(n_components, (int, np.integer)):
         raise DataError(f"{name}: {n_components!r}, needs a whole number")
-    inside = np.zeros((responses.n_folds, responses.m), dtype=np.intp)
-    np.add.at(inside, responses.fold, responses.certified)
+    inside = _certified_rows(responses.fold, responses.certified)
     rows = responses.certified.sum(axis=0) - inside
     fold, analyte = np.unravel_index(int(np.argmin(rows)), rows.shape)
     most = min(p, int(rows[fold, analyte]) - 1)
@@ -287,7 +295,7 @@ def cross_validate(
         _wide_scaled(X, responses, out)
     else:
         if gram is None:
-            gram = pls_core.gram_matrix(X)
+            gram = pls_gram.gram_matrix(X)
         check_finite(X, xp.linalg.diagonal(gram))
         _wide(gram, responses, out)
     order = np.argsort(responses.fold, kind="stable")
@@ -313,14 +321,30 @@ def _rows_of(responses: Responses) -> list[tuple[NDArray[np.intp], slice]]:
 def _wide(gram: Array, responses: Responses, out: Array) -> None:
     """Fill ``out`` (rows sorted by fold) from the Gram matrix of unscaled X."""
     n, components = gram.shape[0], out.shape[0]
-    columns = max(1, _WORKING_SET // (8 * n * (components + 1)))
-    analytes_at_once = min(responses.m, columns)
-    folds_at_once = max(1, columns // analytes_at_once)
-    for first in range(0, responses.m, analytes_at_once):
-        analytes = range(first, min(first + analytes_at_once, responses.m))
-        for start in range(0, responses.n_folds, folds_at_once):
-            folds = range(start, min(start + folds_at_once, responses.n_folds))
-            _wide_block(gram, responses, folds, analytes, out)
+    side_by_side = 1
+    if array_api_compat.is_numpy_array(gram) and n * n * components > _WORTH_THREADS:
+        side_by_side = pls_threads.workers()
+    columns = max(1, _WORKING_SET // (8 * n * (components + 1) * side_by_side))
+    analytes = _shares(responses.m, columns, 1)
+    folds = _shares(responses.n_folds, columns // len(analytes[0]), side_by_side)
+
+    def work(block: tuple[range, range]) -> None:
+        _wide_block(gram, responses, *block, out)
+
+    blocks = [(f, a) for a in analytes for f in folds]
+    if side_by_side > 1:
+        pls_threads.each(work, blocks)
+    else:
+        for block in blocks:
+            work(block)
+
+
+def _shares(length: int, largest: int, multiple: int) -> list[range]:
+    """Cut range(length) evenly into parts of at most ``largest``, a multiple in number."""
+    parts = -(-length // max(1, largest))
+    parts = min(length, -(-parts // multiple) * multiple)
+    ends = [length * i // parts for i in range(parts + 1)]
+    return [range(a, b) for a, b in pairwise(ends)]
 
 
 def _wide_scaled(X: Array, responses: Responses, out: Array) -> None:
@@ -329,7 +353,7 @@ def _wide_scaled(X: Array, responses: Responses, out: Array) -> None:
     for fold in range(responses.n_folds):
         for _, analytes in responses.patterns():
             weight = _like(responses.training(fold, analytes[0]), X)
-            gram = pls_core.scaled_gram_matrix(X, weight)
+            gram = pls_gram.scaled_gram_matrix(X, weight)
             check_finite(X, xp.linalg.diagonal(gram))
             _wide_block(gram, responses, range(fold, fold + 1), analytes, out)
 
@@ -339,9 +363,12 @@ def _wide_block(
 ) -> None:
     """Fill the part of ``out`` that belongs to some folds and analytes."""
     xp = array_api_compat.array_namespace(gram)
-    weight = np.stack([responses.training(f, j) for f in folds for j in analytes])
-    value = np.tile(responses.value[:, list(analytes)].T, (len(folds), 1))
-    mean = (weight * value).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
+    own_analytes = list(analytes)
+    outside = responses.fold != np.arange(folds.start, folds.stop)[:, None]
+    trains = responses.certified[:, own_analytes].T * (responses.weight / responses.weight.max())
+    weight = np.reshape(outside[:, None, :] * trains, (-1, len(responses.fold)))
+    value = np.tile(responses.value[:, own_analytes].T, (len(folds), 1))
+    mean = np.vecdot(weight, value)[:, None] / weight.sum(axis=1, keepdims=True)
     part = pls_core.gram_components(
         gram, _like(value - mean, gram), _like(weight, gram), out.shape[0]
     )
@@ -393,7 +420,7 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
     n, p = X.shape
     total_weight = float(responses.weight.sum())
     middle = _like(responses.weight / total_weight, X)
-    shift = xp.concat([middle @ xp.astype(X[:, b], xp.float64) for b in pls_core.blocks(p)])
+    shift = xp.concat([middle @ pls_gram.widened(X[:, b]) for b in pls_gram.blocks(0, p)])
     rows = _rows_of(responses)
     for certified, analytes in responses.patterns():
         weight = responses.weight * certified
@@ -402,7 +429,7 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
 
         def sums(fold: int, weight: Floats = weight, value: Floats = value) -> _Sums:
             index = rows[fold][0]
-            Z = xp.astype(xp.take(X, _like(index, X), axis=0), xp.float64) - shift
+            Z = pls_gram.widened(xp.take(X, _like(index, X), axis=0)) - shift
             return _sums(Z, value[index], weight[index])
 
         keep = responses.n_folds * p <= n
@@ -418,7 +445,7 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
         middle_value = (weight @ responses.value[:, analytes]) / weight.sum()
         for fold, (index, place) in enumerate(rows):
             training = total - (kept[fold] if keep else sums(fold))
-            Z = xp.astype(xp.take(X, _like(index, X), axis=0), xp.float64) - shift
+            Z = pls_gram.widened(xp.take(X, _like(index, X), axis=0)) - shift
             path = _tall_fold(training, Z, scale, out.shape[0])
             path = path + _like(middle_value, X)
             for i, analyte in enumerate(analytes):

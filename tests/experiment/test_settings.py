@@ -43,7 +43,7 @@ def test_paths_are_relative_to_the_file(tmp_path):
         ("[models.pls]\nscale = 1", "'models.pls.scale' is 1, need true or false"),
         ("[models.pls]\nrule = 'best'", "'models.pls.rule' is 'best', need one of minimum"),
         ("[preprocess]\nsteps = ['blur']", "unknown step 'blur', need one of"),
-        ("[preprocess]\nsteps = [{step = 'average', by = 'mode'}]", "by is 'mode', need 'mean' or"),
+        ("[preprocess]\nsteps = [{step = 'average', by = 'mode'}]", "by is 'mode', need 'mean', "),
         ("[preprocess]\nsteps = [{step = 'average', k = 1}]", "'average': unknown key 'k'"),
         ("[preprocess]\nsteps = [{by = 'mean'}]", r"steps\[0\] is .*need a name or a table with"),
         ("[preprocess]\nsteps = ['normalise', 'average']", "'average' works on shots and stands"),

@@ -111,7 +111,7 @@ def test_poisoned_fold_does_not_leak_into_its_own_predictions(small_library, exp
     target = tmp_path / "poisoned"
     shutil.copytree(small_library, target)
     table = pd.read_csv(target / "standards.csv", dtype=str, keep_default_na=False)
-    table.loc[table["standard"].isin(members), "MgO"] = "40"  # still the largest
+    table.loc[table["standard"].isin(members), "MgO"] = "25"  # still the largest
     table.to_csv(target / "standards.csv", index=False)
     other = calib.train(experiment(text, library=target), tmp_path / "bad")
     assert clean.analytes["MgO"]["settings"] == other.analytes["MgO"]["settings"]
@@ -194,3 +194,25 @@ def test_a_failed_training_leaves_nothing(experiment, tmp_path):
 def test_an_analyte_the_library_lacks_is_refused(experiment):
     with pytest.raises(DataError, match=r"no column 'Pu', which the experiment asks for"):
         plan(experiment('analytes = ["Pu"]'))
+
+
+def test_counts_that_are_not_finite_are_named_and_leave_nothing(tmp_path):
+    rng = np.random.default_rng(5)
+    table = pd.DataFrame(rng.uniform(1, 2, (12, 6)), columns=[f"{400 + i}" for i in range(6)])
+    table.insert(0, "SiO2", rng.uniform(40, 70, 12).round(2))
+    table.to_csv(tmp_path / "t.csv", index=False)
+    calib.import_table(tmp_path / "t.csv", tmp_path / "lib")
+    import zarr
+
+    zarr.open_group(tmp_path / "lib" / "spectra.zarr", mode="r+")["counts"][3, 2] = np.inf
+    (tmp_path / "e.toml").write_text('library = "lib"\n[folds]\nheld_out = 0.2\ncount = 3\n')
+    with pytest.raises(DataError, match="burst 'b00004', shot 0, channel 2 is inf"):
+        calib.train(tmp_path / "e.toml", tmp_path / "run")
+    assert not list(tmp_path.glob("*run*"))
+
+
+def test_without_averaging_shots_train_and_bursts_are_tested(experiment, tmp_path):
+    steps = '[preprocess]\nsteps = ["dark", "drop_shots", "normalise"]\n'
+    run = calib.train(experiment('analytes = ["MgO"]\n' + steps + QUICK), tmp_path / "run")
+    assert run.analytes["MgO"]["n_spectra"] == 38 * 2
+    assert run.analytes["MgO"]["n_held_out_spectra"] == 8
