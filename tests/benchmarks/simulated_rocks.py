@@ -52,9 +52,7 @@ def main(path: str) -> None:
     for column, each in enumerate(SPECTROMETERS):
         axes[0, column].set_title(f"spectrometer {each.name}", pad=26)
         axes[-1, column].set_xlabel("wavelength in air, nm")
-    figure.suptitle(
-        "Simulated spectra at 3 m, mean of clean shots, dark subtracted (square-root scale; dips: dead channels)"
-    )
+    figure.suptitle("Simulated spectra at 3 m: mean of clean shots less dark (dips: dead channels)")
     figure.savefig(path, dpi=110)
 
 
