@@ -161,6 +161,12 @@ def test_a_column_use_forbids_choosing_anew(table, tmp_path):
         make(table.assign(use="calibration"), tmp_path, TableSettings(held_out=0.2))
 
 
+def test_a_standard_called_na_keeps_its_name(table, tmp_path):
+    table["standard"] = ["NA", "NA", "null", "null", "c", "d"]
+    library = calib.open_library(make(table, tmp_path))
+    assert library.standards.index.tolist() == ["NA", "null", "c", "d"]
+
+
 def test_signal_is_judged_by_shape():
     x = np.arange(400)
     bands = np.exp(-0.5 * ((x - 200) / 30.0) ** 2)
