@@ -159,10 +159,7 @@ def _sum_of_products(X: Array, piece: Callable[[slice], Array], size: int | None
             else:
                 products[k] += product
 
-    if shares == 1:
-        work(0)
-    else:
-        pls_threads.each(work, range(shares))
+    pls_threads.each(work, range(shares))
     gram = products[0]
     for product in products[1:]:
         gram += product

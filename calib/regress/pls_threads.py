@@ -7,6 +7,7 @@ throughout.  Only numpy arrays are worked on so; a device has its own ways.
 
 from __future__ import annotations
 
+import contextvars
 import functools
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -45,7 +46,7 @@ def _one_thread_each() -> Iterator[bool]:
         _in_use.release()
 
 
-def each(work: Callable[[Block], None], blocks: Sequence[Block]) -> None:
+def each(work: Callable[[Block], None], blocks: Sequence[Block], *, parallel: bool = True) -> None:
     """Call ``work`` on every block, side by side where more than one core may be used.
 
     Parameters
@@ -54,6 +55,8 @@ def each(work: Callable[[Block], None], blocks: Sequence[Block]) -> None:
         Writes its result to a place of its own.
     blocks : sequence
         What to work on.
+    parallel : bool, default True
+        False does the blocks one after another.
 
     Notes
     -----
@@ -61,12 +64,14 @@ def each(work: Callable[[Block], None], blocks: Sequence[Block]) -> None:
     back after.  Inside a process that may use one thread only, and inside a second call
     at the same time, the blocks are done one after another.
     """
-    count = min(workers(), len(blocks))
+    count = min(workers(), len(blocks)) if parallel else 1
     if count > 1:
         with _one_thread_each() as free:
             if free:
+                # Each block in its caller's context: numpy's errstate is part of it.
+                contexts = [contextvars.copy_context() for _ in blocks]
                 with ThreadPoolExecutor(count) as pool:
-                    list(pool.map(work, blocks))
+                    list(pool.map(lambda context, b: context.run(work, b), contexts, blocks))
                 return
     for block in blocks:
         work(block)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import functools
+import operator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
@@ -20,8 +22,8 @@ Floats = NDArray[np.float64]
 # Scores are kept for as many columns at a time as fit in this many bytes.
 _WORKING_SET = 64_000_000
 
-# Multiplications of one column from which blocks of columns are worth threads.
-_WORTH_THREADS = 1_000_000
+# Values of X or its Gram matrix from which work on them is worth threads.
+_WORTH_THREADS = 40_000
 
 
 @dataclass(frozen=True)
@@ -264,8 +266,14 @@ def cross_validate(
     Notes
     -----
     One Gram matrix serves all folds where p ≥ n; where n > p it is XᵀX less the rows
-    held out.  Both give the numbers of a refit.  A column whose X runs out of rank keeps
-    the prediction of its last component.
+    held out.  Both give the numbers of a refit to 1e-8 of an analyte's spread while the
+    singular values of X that the components reach span no more than six decades; beyond,
+    squaring X costs digits that only a refit by deflation keeps.  A column whose X runs
+    out of rank keeps the prediction of its last component.
+
+    Beside X it holds the Gram matrix (one a thread while it is made) and scores of at
+    most 64 MB, or where n > p one fold's rows a thread and as many p × p matrices as fit in X.
+    numpy arrays are worked on in as many threads as BLAS may use.
 
     Examples
     --------
@@ -289,15 +297,15 @@ def cross_validate(
         dtype=xp.float64,
         device=array_api_compat.device(X),
     )
-    if p < n and gram is None:
-        _tall(X, responses, bool(scale), out)
-    elif scale:
-        _wide_scaled(X, responses, out)
-    else:
-        if gram is None:
-            gram = pls_gram.gram_matrix(X)
-        check_finite(X, xp.linalg.diagonal(gram))
-        _wide(gram, responses, out)
+    with np.errstate(invalid="ignore", over="ignore"):  # found in the product, and said
+        if p < n and gram is None:
+            _tall(X, responses, bool(scale), out)
+        elif scale:
+            _wide_scaled(X, responses, out)
+        else:
+            gram = pls_gram.gram_matrix(X) if gram is None else gram
+            check_finite(X, xp.linalg.diagonal(gram))
+            _wide(gram, responses, out)
     order = np.argsort(responses.fold, kind="stable")
     back = np.empty_like(order)
     back[order] = np.arange(n)
@@ -318,12 +326,16 @@ def _rows_of(responses: Responses) -> list[tuple[NDArray[np.intp], slice]]:
     return [(order[a:b], slice(int(a), int(b))) for a, b in zip(starts, ends, strict=True)]
 
 
+def _parallel(X: Array) -> bool:
+    """Return whether blocks of work on this array are worth threads."""
+    return array_api_compat.is_numpy_array(X) and X.shape[0] * X.shape[1] >= _WORTH_THREADS
+
+
 def _wide(gram: Array, responses: Responses, out: Array) -> None:
     """Fill ``out`` (rows sorted by fold) from the Gram matrix of unscaled X."""
     n, components = gram.shape[0], out.shape[0]
-    side_by_side = 1
-    if array_api_compat.is_numpy_array(gram) and n * n * components > _WORTH_THREADS:
-        side_by_side = pls_threads.workers()
+    parallel = _parallel(gram)
+    side_by_side = pls_threads.workers() if parallel else 1
     columns = max(1, _WORKING_SET // (8 * n * (components + 1) * side_by_side))
     analytes = _shares(responses.m, columns, 1)
     folds = _shares(responses.n_folds, columns // len(analytes[0]), side_by_side)
@@ -331,12 +343,7 @@ def _wide(gram: Array, responses: Responses, out: Array) -> None:
     def work(block: tuple[range, range]) -> None:
         _wide_block(gram, responses, *block, out)
 
-    blocks = [(f, a) for a in analytes for f in folds]
-    if side_by_side > 1:
-        pls_threads.each(work, blocks)
-    else:
-        for block in blocks:
-            work(block)
+    pls_threads.each(work, [(f, a) for a in analytes for f in folds], parallel=parallel)
 
 
 def _shares(length: int, largest: int, multiple: int) -> list[range]:
@@ -350,12 +357,17 @@ def _shares(length: int, largest: int, multiple: int) -> list[range]:
 def _wide_scaled(X: Array, responses: Responses, out: Array) -> None:
     """Fill ``out`` with a Gram matrix for each training set's own channel scale."""
     xp = array_api_compat.array_namespace(X)
-    for fold in range(responses.n_folds):
-        for _, analytes in responses.patterns():
-            weight = _like(responses.training(fold, analytes[0]), X)
-            gram = pls_gram.scaled_gram_matrix(X, weight)
-            check_finite(X, xp.linalg.diagonal(gram))
-            _wide_block(gram, responses, range(fold, fold + 1), analytes, out)
+
+    def work(block: tuple[int, list[int]]) -> None:
+        fold, analytes = block
+        weight = _like(responses.training(fold, analytes[0]), X)
+        gram = pls_gram.scaled_gram_matrix(X, weight)
+        check_finite(X, xp.linalg.diagonal(gram))
+        _wide_block(gram, responses, range(fold, fold + 1), analytes, out)
+
+    patterns = [analytes for _, analytes in responses.patterns()]
+    blocks = [(fold, analytes) for fold in range(responses.n_folds) for analytes in patterns]
+    pls_threads.each(work, blocks, parallel=_parallel(X))
 
 
 def _wide_block(
@@ -418,38 +430,65 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
     """Fill ``out`` from XᵀX less the rows held out, one training set at a time."""
     xp = array_api_compat.array_namespace(X)
     n, p = X.shape
-    total_weight = float(responses.weight.sum())
-    middle = _like(responses.weight / total_weight, X)
+    middle = _like(responses.weight / responses.weight.sum(), X)
     shift = xp.concat([middle @ pls_gram.widened(X[:, b]) for b in pls_gram.blocks(0, p)])
     rows = _rows_of(responses)
+    keep = responses.n_folds * p <= n  # the folds' p × p matrices take no more than X
+
+    def held_out(fold: int) -> Array:
+        return pls_gram.widened(xp.take(X, _like(rows[fold][0], X), axis=0)) - shift
+
     for certified, analytes in responses.patterns():
         weight = responses.weight * certified
         value = responses.value[:, analytes]
-        value = value - (weight @ value) / weight.sum()
-
-        def sums(fold: int, weight: Floats = weight, value: Floats = value) -> _Sums:
-            index = rows[fold][0]
-            Z = pls_gram.widened(xp.take(X, _like(index, X), axis=0)) - shift
-            return _sums(Z, value[index], weight[index])
-
-        keep = responses.n_folds * p <= n
-        kept: list[_Sums] = []
-        total: _Sums | None = None
-        for fold in range(responses.n_folds):
-            part = sums(fold)
-            total = part if total is None else total + part
-            if keep:
-                kept.append(part)
-        assert total is not None
+        value_mean = (weight @ value) / weight.sum()
+        table = _FoldSums(value - value_mean, weight, rows, held_out)
+        total = table.total(keep, _parallel(X))
         check_finite(X, xp.linalg.diagonal(total.cross))
-        middle_value = (weight @ responses.value[:, analytes]) / weight.sum()
-        for fold, (index, place) in enumerate(rows):
-            training = total - (kept[fold] if keep else sums(fold))
-            Z = pls_gram.widened(xp.take(X, _like(index, X), axis=0)) - shift
-            path = _tall_fold(training, Z, scale, out.shape[0])
-            path = path + _like(middle_value, X)
-            for i, analyte in enumerate(analytes):
-                out[:, place, analyte] = path[:, :, i]
+
+        def predict(fold: int, table: _FoldSums = table, total: _Sums = total) -> None:
+            Z = held_out(fold)
+            own = table.of(fold, Z)
+            path = _tall_fold(total - own, Z, scale, out.shape[0])
+            path = path + _like(value_mean, X)  # noqa: B023  (used within the iteration)
+            for i, analyte in enumerate(analytes):  # noqa: B023
+                out[:, rows[fold][1], analyte] = path[:, :, i]
+
+        pls_threads.each(predict, range(responses.n_folds), parallel=_parallel(X))
+
+
+class _FoldSums:
+    """Sums over each fold's rows, kept where they fit in memory, else made again."""
+
+    def __init__(
+        self,
+        value: Floats,
+        weight: Floats,
+        rows: list[tuple[NDArray[np.intp], slice]],
+        held_out: Callable[[int], Array],
+    ) -> None:
+        self._value, self._weight, self._rows = value, weight, rows
+        self._held_out = held_out
+        self._kept: dict[int, _Sums] = {}
+
+    def total(self, keep: bool, parallel: bool) -> _Sums:
+        """Return the sums over all rows, and keep those of each fold if asked."""
+        if not keep:
+            parts = (self.of(fold, self._held_out(fold)) for fold in range(len(self._rows)))
+            return functools.reduce(operator.add, parts)
+
+        def work(fold: int) -> None:
+            self._kept[fold] = self.of(fold, self._held_out(fold))
+
+        pls_threads.each(work, range(len(self._rows)), parallel=parallel)
+        return functools.reduce(operator.add, (self._kept[k] for k in range(len(self._rows))))
+
+    def of(self, fold: int, Z: Array) -> _Sums:
+        """Return the sums over one fold's rows Z."""
+        if fold in self._kept:
+            return self._kept[fold]
+        index = self._rows[fold][0]
+        return _sums(Z, self._value[index], self._weight[index])
 
 
 def _sums(Z: Array, value: Floats, weight: Floats) -> _Sums:

@@ -24,7 +24,7 @@ DATA = Path(__file__).parent / "data"
 # The numbers are written with 13 digits; R deflates X, so its own rounding comes on top.
 AGREEMENT = 1e-8
 
-# Mevik & Wehrens (2007), section 5: RMSEP of the gasoline data by leave-one-out on rows
+# Mevik & Wehrens (2007), section 3: RMSEP of the gasoline data by leave-one-out on rows
 # 1–50 and on rows 51–60, for 0 … 10 components, as printed.
 PRINTED_RMSECV = "1.545 1.357 0.2966 0.2524 0.2476 0.2398 0.2319 0.2386 0.2316 0.2449 0.2673"
 PRINTED_RMSEP = "1.5369 1.1696 0.2445 0.2341 0.3287 0.2780 0.2703 0.3301 0.3571 0.4090 0.6116"

@@ -140,15 +140,21 @@ def test_many_columns_are_worked_off_in_blocks(monkeypatch):
     assert close(cross_validate(X, Y, folds, 5), expected)
 
 
-def test_work_side_by_side_gives_the_same(monkeypatch):
+@pytest.mark.parametrize("scale", [False, True])
+@pytest.mark.parametrize(("n", "p"), SIZES)
+def test_work_side_by_side_gives_the_same(monkeypatch, n, p, scale):
     from calib.regress import pls_gram, pls_threads, pls_validation
 
-    X, Y, folds = problem(24, 60, m=5)
-    expected = cross_validate(X, Y, folds, 5)
+    X, Y, folds = problem(n, p, m=5)
+    Y[::5, 1] = np.nan
+    expected = cross_validate(X, Y, folds, 5, scale)
     monkeypatch.setattr(pls_gram, "_WORTH_THREADS", 0)
     monkeypatch.setattr(pls_validation, "_WORTH_THREADS", 0)
     monkeypatch.setattr(pls_threads, "workers", lambda: 3)
-    assert close(cross_validate(X, Y, folds, 5), expected)
+    assert close(cross_validate(X, Y, folds, 5, scale), expected)
+    X[7, 3] = np.nan
+    with pytest.raises(DataError, match="X: row 7, channel 3 is nan"):
+        cross_validate(X, Y, folds, 5, scale)
 
 
 def test_blas_has_its_threads_back_after_work_side_by_side():
@@ -327,10 +333,7 @@ def test_bad_input_names_the_argument(case):
 def test_a_value_that_is_not_finite_is_found_in_x(n, p, value, scale):
     X, Y, folds = problem(n, p)
     X[7, 3] = value
-    with (
-        pytest.raises(DataError, match=r"X: row 7, channel 3 is .*, needs a finite number"),
-        np.errstate(invalid="ignore"),
-    ):
+    with pytest.raises(DataError, match=r"X: row 7, channel 3 is .*, needs a finite number"):
         cross_validate(X, Y, folds, 3, scale)
 
 
