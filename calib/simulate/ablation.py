@@ -1,9 +1,14 @@
 """From a target and a laser pulse to a plasma: composition, mass, temperature, size.
 
 The coefficients are chosen for plausibility, not fitted to an instrument: they give
-temperatures of 8500 to 12 500 K, electron densities near 1e23 m⁻³ and changes of ablated mass
-by a factor of about two between matrices, the order reported for laser-induced plasmas of
+temperatures of 8700 to 11 300 K, electron densities of 1e22 to 5e22 m⁻³ and changes of ablated
+mass by a factor of about two between matrices, the order reported for laser-induced plasmas of
 rocks in air (common practice, no source). They were set before any regression was run.
+
+The slab has one temperature. Without a cooler rim the neutral resonance lines of easily ionised
+elements stay nearly thin (Na I 588.995 nm: optical depth 0.2 in a basalt), while Ca II and
+Mg II resonance lines are thick (80 and 150), as
+``tests/benchmarks/simulated_self_absorption.py`` prints; real plasmas absorb the former more.
 """
 
 from __future__ import annotations

@@ -7,7 +7,8 @@ import pytest
 from scipy.special import voigt_profile
 
 from calib.lines import load_lines
-from calib.simulate.plasma import HC_K, load_atoms, solve_electrons
+from calib.simulate import radiation
+from calib.simulate.plasma import HC_K, Atoms, load_atoms, solve_electrons, stage_fractions
 from calib.simulate.radiation import (
     PlasmaState,
     SlabModel,
@@ -102,6 +103,36 @@ def test_doubling_a_thin_element_doubles_its_line() -> None:
         area(model, model.radiance(state("Si", amount)), 288.158, 0.5) for amount in (1e-5, 2e-5)
     )
     assert two / one == pytest.approx(2.0, rel=0.005)
+
+
+def test_thin_light_is_linear_in_mole_fractions(monkeypatch: pytest.MonkeyPatch) -> None:
+    """At one temperature and electron density, light of a mixture is the mean of its parts'.
+
+    Follows from ``I = B κ l`` with κ proportional to each element's density; the thick slab
+    must not obey it.
+    """
+    atoms = load_atoms()
+
+    def one_density(
+        atoms: Atoms, temperature_k: float, heavy_m3: float, fractions: np.ndarray
+    ) -> tuple[float, np.ndarray]:
+        return 5e22, heavy_m3 * fractions * stage_fractions(atoms, temperature_k, 5e22)
+
+    monkeypatch.setattr(radiation, "solve_electrons", one_density)
+    model = SlabModel([(270.0, 300.0, 0.01), (390.0, 400.0, 0.01)])
+    parts = np.zeros((2, len(atoms.symbols)))
+    for row, rock in zip(
+        parts, ({"Si": 0.1, "Mg": 0.02, "Fe": 0.02}, {"Ca": 0.2, "Si": 0.01}), strict=True
+    ):
+        for symbol, amount in rock.items():
+            row[atoms.index(symbol)] = amount
+        row[atoms.index("N")] = 1 - row.sum()
+    states = [PlasmaState(10000.0, 4e23, f, 1e-3) for f in (*parts, parts.mean(axis=0))]
+    one, two, mixed = (model.radiance(each, thin=True).astype(float) for each in states)
+    # Single precision of the line sums.
+    np.testing.assert_allclose(mixed, (one + two) / 2, rtol=2e-5)
+    one, two, mixed = (model.radiance(each).astype(float) for each in states)
+    assert np.abs(mixed / ((one + two) / 2) - 1).max() > 0.2
 
 
 def test_a_thick_line_grows_like_the_square_root() -> None:
