@@ -1,17 +1,31 @@
-"""How much each effect of the simulated plasma costs a plain PLS model, and what helps.
+"""How much each effect of the simulated plasma costs a plain PLS model of SiO2.
 
-    python tests/benchmarks/simulated_effects.py [--seeds 1 2 3] [--figure reports/effects.png]
+    python tests/benchmarks/simulated_effects.py [--figure reports/simulated_effects.png]
+    python tests/benchmarks/simulated_effects.py --full
 
-For each seed a campaign is simulated with everything on, then with one effect off at a time. A
-PLS model of SiO2 is trained on the calibration standards, its component count chosen by
-5-fold cross-validation over families, and tested once on the held-out standards; each distance
-is a row. Preprocessing is deliberately plain: dark subtracted, all shots averaged (dusty ones
-too), no wavelength registration; each spectrometer is divided by its sum or, in a second column,
-by its median (the continuum). Regressors are scikit-learn's, so that nothing here depends on
-calib's own.
+A campaign is simulated with everything on (the reference arm), then with one effect off at a
+time. All arms share standards, schedule and random draws, so that they are paired burst by burst.
+Each standard is shot once at each end of the range, 1.5 and 7.5 m (``--full``: at four
+distances); each distance is a row.
 
-``--unclipped`` looks at self-absorption alone: light before the detector (no noise, no clipping),
-one distance, divided by the sum, the median and nothing; with the other effects on and off.
+**Error.** Nested cross-validation (`calib.regress.pls.nested_cross_validate`): outer and inner
+folds hold whole families, components are chosen inside by the one-standard-error rule, and the
+whole is repeated over several deals of the families. The RMSEP pools the out-of-fold errors of
+all rows; the median absolute error is given beside it, since a few ores, carbonates and sulfates
+hold much of an RMSEP.
+
+**Differences.** RMSEP with all effects less RMSEP with one off: above zero, the effect costs.
+Standard error and 95 % interval by bootstrap over families, the same draw in both arms. The p
+value is that of `calib.validate.comparison.randomisation_test` on the families' differences of
+squared error, corrected by Holm for the arms of a table. Neither includes what another draw of
+standards or another deal of the folds would add; ``--seeds`` shows that.
+
+**Preprocessing.** ``plain`` is plain on purpose, so that every effect reaches the model: dark
+subtracted, all shots averaged (dusty ones too), no registration, each spectrometer divided by its
+sum. ``first 3 shots``: as plain, with a burst of three shots. ``never full``: as plain, without
+the channels that reach the detectors' full scale in any burst of any arm. ``root``: the square
+root of plain. ``default``: calib's default chain, which exists to remove some of these effects
+(dust by dropping shots, drift by registration).
 
 The numbers are reported as they come out; the simulator's parameters are not tuned on them.
 """
@@ -20,246 +34,307 @@ from __future__ import annotations
 
 import argparse
 import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
-from sklearn.cross_decomposition import PLSRegression
-from sklearn.kernel_ridge import KernelRidge
-from sklearn.metrics.pairwise import euclidean_distances
-from sklearn.model_selection import GroupKFold
 
+from calib.preprocess import Acquisition, Chain
+from calib.preprocess.chain import DEFAULT
+from calib.regress.pls import Dealing, nested_cross_validate
 from calib.simulate import Campaign, SimulationSettings
 from calib.simulate.compositions import OXIDES
-from calib.simulate.instrument import slices
+from calib.simulate.instrument import FULL_SCALE, slices, wavelength_axis
+from calib.validate.comparison import holm, randomisation_test
 
 EFFECTS = ("matrix_effect", "self_absorption", "distance", "drift", "dust")
+ARMS: dict[str, tuple[str, ...]] = {
+    "all effects": (),
+    "matrix effect off": ("matrix_effect",),
+    "self-absorption off": ("self_absorption",),
+    **{f"{effect} off": (effect,) for effect in EFFECTS[2:]},
+    "all five off": EFFECTS,
+    "self-absorption only": tuple(e for e in EFFECTS if e != "self_absorption"),
+}
+"""Name of each arm and what is off in it."""
+ALONE = ("self-absorption only", "all five off")
+"""Self-absorption on and off with the other four off: compared with one another as well."""
 MAX_COMPONENTS = 30
-LARGE = {"n_standards": 120, "spots": 1, "shots": 10, "n_check_visits": 0}
+FEW_SHOTS = 3
+BOOTSTRAP = 4000
+WAYS = ("plain", "first 3 shots", "never full", "root", "default")
 
 
-def spectra(settings: SimulationSettings) -> dict[str, np.ndarray]:
-    """Simulate a campaign and average it: one row for each standard and distance."""
+class Arm(NamedTuple):
+    """Reduced bursts of one campaign, in the order shot, and what is true of them.
+
+    ``light`` and ``first`` are means of all and of the first shots, less dark; ``chained`` went
+    through the default chain's steps on shots; ``full`` are channels that ever reached full scale.
+    """
+
+    light: np.ndarray
+    first: np.ndarray
+    chained: np.ndarray
+    full: np.ndarray
+    truth: np.ndarray
+    family: np.ndarray
+
+
+class Errors(NamedTuple):
+    """Out-of-fold errors (repeats, rows) in wt%, and the components chosen."""
+
+    error: np.ndarray
+    components: np.ndarray
+
+
+def simulate(settings: SimulationSettings) -> Arm:
+    """Simulate a campaign and reduce each burst as it comes."""
     campaign = Campaign(settings)
     darks = campaign.darks()
     by_name = {t.standard: t for t in campaign.targets}
-    rows, truth, family, held, distance = [], [], [], [], []
+    chain = Chain.of(DEFAULT)
+    rows: list[tuple[np.ndarray, ...]] = []
+    full = np.zeros(campaign.wavelength.size, dtype=bool)
+    truth, family = [], []
     for burst in campaign.bursts(workers=2):
         target = by_name[str(burst.facts["standard"])]
         if target.use == "check":
             continue
-        light = burst.counts.astype(np.float64).mean(0) - darks[burst.facts["dark"]]
-        rows.append(light)
-        truth.append(target.bulk)
+        counts, dark = burst.counts.astype(np.float64), darks[int(str(burst.facts["dark"]))]
+        full |= (burst.counts >= FULL_SCALE).any(axis=0)
+        shot = Acquisition(slices(), dark=dark)
+        clean = chain.burst(counts, campaign.wavelength, shot)[0]
+        few = counts[:FEW_SHOTS].mean(axis=0) - dark
+        rows.append((counts.mean(axis=0) - dark, few, clean))
+        truth.append(target.bulk[OXIDES.index("SiO2")])
         family.append(target.family)
-        held.append(target.use == "held-out")
-        distance.append(burst.facts["distance_m"])
-    return {
-        "light": np.array(rows), "Y": np.array(truth), "family": np.array(family),
-        "held": np.array(held), "distance": np.array(distance),
-    }  # fmt: skip
+    light, first, chained = (np.array(each, dtype=np.float32) for each in zip(*rows, strict=True))
+    return Arm(light, first, chained, full, np.array(truth), np.array(family))
 
 
-def normalise(light: np.ndarray, by: str) -> np.ndarray:
-    """Divide each spectrometer of each row by its sum or its median."""
-    X = light.copy()
+def over_sum(light: np.ndarray, keep: np.ndarray | None = None) -> np.ndarray:
+    """Divide each spectrometer of each row by its mean over the channels kept."""
+    X = light.astype(np.float64)
+    keep = np.ones(X.shape[1], dtype=bool) if keep is None else keep
     for part in slices():
-        block = X[:, part]
-        scale = block.mean(axis=1) if by == "sum" else np.median(block, axis=1)
-        X[:, part] = block / np.maximum(scale, 1e-6 * block.max())[:, None]
-    return X
+        X[:, part] /= X[:, part][:, keep[part]].mean(axis=1, keepdims=True)
+    return X[:, keep]
 
 
-def folds(family: np.ndarray) -> list[tuple[np.ndarray, np.ndarray]]:
-    """Split by family, as calib always does."""
-    return list(GroupKFold(5).split(family, groups=family))
+def prepare(arm: Arm, way: str, never_full: np.ndarray) -> np.ndarray:
+    """Spectra of an arm, preprocessed in one of `WAYS`."""
+    make: dict[str, Callable[[], np.ndarray]] = {
+        "plain": lambda: over_sum(arm.light),
+        "first 3 shots": lambda: over_sum(arm.first),
+        "never full": lambda: over_sum(arm.light, never_full),
+        "root": lambda: np.sqrt(np.maximum(over_sum(arm.light), 0)),
+        "default": lambda: Chain.of(DEFAULT).spectra(
+            arm.chained.astype(np.float64), wavelength_axis(), Acquisition(slices())
+        ),
+    }
+    return make[way]()
 
 
-def rmse(error: np.ndarray) -> float:
-    """Root mean square."""
-    return float(np.sqrt(np.mean(error**2)))
+def validate(X: np.ndarray, arm: Arm, repeats: int) -> Errors:
+    """Nested cross-validation over families, repeated over deals of the folds."""
+    errors, components = [], []
+    for repeat in range(repeats):
+        found = nested_cross_validate(
+            X, arm.truth[:, None], arm.family, MAX_COMPONENTS, dealing=Dealing(seed=1000 * repeat)
+        )
+        errors.append(found.predictions[:, 0] - arm.truth)
+        components.append(found.n_components[:, 0])
+    return Errors(np.array(errors), np.array(components))
 
 
-def pls_path(X: np.ndarray, y: np.ndarray, X_new: np.ndarray) -> np.ndarray:
-    """Predictions for 1 … MAX_COMPONENTS components, (components, rows)."""
-    model = PLSRegression(MAX_COMPONENTS, scale=False).fit(X, y)
-    rotations, loadings = model.x_rotations_, model.y_loadings_
-    scores = (X_new - X.mean(0)) @ rotations
-    return y.mean() + np.cumsum(scores * loadings[0], axis=1).T
+def rmsep(errors: Errors) -> float:
+    """Root mean square over rows and repeats, wt%."""
+    return float(np.sqrt(np.mean(errors.error**2)))
 
 
-def choose_components(X: np.ndarray, y: np.ndarray, family: np.ndarray) -> int:
-    """Fewest components within a standard error of the best cross-validated RMSE."""
-    squares = np.empty((MAX_COMPONENTS, y.size))
-    for train, test in folds(family):
-        squares[:, test] = (pls_path(X[train], y[train], X[test]) - y[test]) ** 2
-    mean = squares.mean(axis=1)
-    best = int(np.argmin(mean))
-    limit = mean[best] + squares[best].std() / np.sqrt(y.size)
-    return int(np.argmax(mean <= limit)) + 1
+def median_error(errors: Errors) -> float:
+    """Median absolute error over rows and repeats, wt%."""
+    return float(np.median(np.abs(errors.error)))
 
 
-def rmsep_pls(data: dict[str, np.ndarray], analyte: str = "SiO2") -> tuple[float, int]:
-    """RMSEP on held-out standards, and the component count."""
-    y = data["Y"][:, OXIDES.index(analyte)]
-    X, held = data["X"], data["held"]
-    n = choose_components(X[~held], y[~held], data["family"][~held])
-    error = pls_path(X[~held], y[~held], X[held])[n - 1] - y[held]
-    return rmse(error), n
+class Difference(NamedTuple):
+    """All effects on less one off: value, its standard error and 95 % interval; p value."""
+
+    rmsep: tuple[float, float, float, float]
+    median: tuple[float, float, float, float]
+    p: float
 
 
-def rmsep_submodels(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float:
-    """Blend three PLS models of overlapping ranges by the full model's prediction."""
-    y = data["Y"][:, OXIDES.index(analyte)]
-    X, held, family = data["X"], data["held"], data["family"]
-    train_X, train_y, train_f = X[~held], y[~held], family[~held]
-    n = choose_components(train_X, train_y, train_f)
-    guide = pls_path(train_X, train_y, X[held])[n - 1]
-    low, high = np.quantile(train_y, [0.33, 0.67])
-    pad = 0.15 * np.ptp(train_y)
-    bounds = [(-np.inf, low + pad), (low - pad, high + pad), (high - pad, np.inf)]
-    parts = []
-    for first, last in bounds:
-        inside = (train_y >= first) & (train_y <= last)
-        k = choose_components(train_X[inside], train_y[inside], train_f[inside])
-        parts.append(pls_path(train_X[inside], train_y[inside], X[held])[k - 1])
-    knots = [low - pad, low + pad, high - pad, high + pad]
-    up = np.clip((guide - knots[0]) / (knots[1] - knots[0]), 0, 1)
-    top = np.clip((guide - knots[2]) / (knots[3] - knots[2]), 0, 1)
-    blended = (1 - up) * parts[0] + (up - top) * parts[1] + top * parts[2]
-    return rmse(blended - y[held])
-
-
-def rmsep_kernel(data: dict[str, np.ndarray], analyte: str = "SiO2") -> float:
-    """Kernel ridge regression on square-root spectra, width and ridge chosen by the folds."""
-    y = data["Y"][:, OXIDES.index(analyte)]
-    X, held, family = np.sqrt(np.maximum(data["X"], 0)), data["held"], data["family"]
-    square = euclidean_distances(X, X[~held], squared=True)
-    square /= np.median(square)
-    train_y, trained = y[~held], square[~held]
-    best: tuple[float, float, float] = (np.inf, 1.0, 1e-3)
-    for scale in (0.3, 1.0, 3.0, 10.0):
-        kernel = np.exp(-trained / scale)
-        for alpha in (1e-5, 1e-4, 1e-3, 1e-2):
-            predicted = np.empty_like(train_y)
-            for train, test in folds(family[~held]):
-                predicted[test] = _ridge(kernel, train_y, train, alpha)[test]
-            best = min(best, (rmse(predicted - train_y), scale, alpha))
-    _, scale, alpha = best
-    everything = np.arange(train_y.size)
-    fitted = _ridge(
-        np.exp(-trained / scale), train_y, everything, alpha, np.exp(-square[held] / scale)
+def compare(reference: Errors, other: Errors, family: np.ndarray) -> Difference:
+    """Pair two arms by family."""
+    _, code = np.unique(family, return_inverse=True)
+    members = [np.flatnonzero(code == k) for k in range(code.max() + 1)]
+    size = np.array([m.size for m in members], dtype=float)
+    squares = [
+        np.array([(e.error[:, m] ** 2).mean(axis=0).sum() for m in members])
+        for e in (reference, other)
+    ]
+    absolute = [np.abs(e.error) for e in (reference, other)]
+    rng = np.random.default_rng(0)
+    draws = np.empty((2, BOOTSTRAP))
+    for k in range(BOOTSTRAP):
+        pick = rng.integers(len(members), size=len(members))
+        a, b = (np.sqrt(s[pick].sum() / size[pick].sum()) for s in squares)
+        draws[0, k] = a - b
+        rows = np.concatenate([members[i] for i in pick])
+        draws[1, k] = np.median(absolute[0][:, rows]) - np.median(absolute[1][:, rows])
+    values = (
+        rmsep(reference) - rmsep(other),
+        median_error(reference) - median_error(other),
     )
-    return rmse(fitted - y[held])
+    one, two = (
+        (v, float(d.std(ddof=1)), *(float(q) for q in np.quantile(d, [0.025, 0.975])))
+        for v, d in zip(values, draws, strict=True)
+    )
+    return Difference(one, two, randomisation_test((squares[0] - squares[1]) / size))
 
 
-def _ridge(
-    kernel: np.ndarray,
-    y: np.ndarray,
-    train: np.ndarray,
-    alpha: float,
-    new: np.ndarray | None = None,
-) -> np.ndarray:
-    """Predictions of kernel ridge regression for the rows of `new` (default: of `kernel`)."""
-    mean = y[train].mean()
-    model = KernelRidge(alpha=alpha, kernel="precomputed")
-    model.fit(kernel[np.ix_(train, train)], y[train] - mean)
-    return model.predict((kernel if new is None else new)[:, train]) + mean
+def report(results: dict[str, Errors], family: np.ndarray, way: str) -> dict[str, Difference]:
+    """Print one table, and return the differences."""
+    reference = results["all effects"]
+    found = {
+        name: compare(reference, e, family) for name, e in results.items() if e is not reference
+    }
+    corrected = dict(zip(found, holm([d.p for d in found.values()]), strict=True))
+    print(f"\n{way}: SiO2, wt%; difference is all effects less this arm ± standard error")
+    print(f"{'':20s} {'RMSEP':>6s} {'difference':>15s} {'95 %':>15s} {'p':>7s} "
+          f"{'median':>7s} {'difference':>15s}  components")  # fmt: skip
+    for name, errors in results.items():
+        k = np.quantile(errors.components, [0, 0.5, 1]).astype(int)
+        chosen = f"{k[1]} ({k[0]}–{k[2]})"
+        text = f"{name:20s} {rmsep(errors):6.2f}"
+        if name in found:
+            r, m = found[name].rmsep, found[name].median
+            text += f" {r[0]:+7.3f} ± {r[1]:.3f} {r[2]:+7.2f} {r[3]:+7.2f} {corrected[name]:7.4f}"
+            text += f" {median_error(errors):7.2f} {m[0]:+7.3f} ± {m[1]:.3f}  {chosen}"
+        else:
+            text += f"{'':39s} {median_error(errors):8.2f} {'':15s}  {chosen}"
+        print(text, flush=True)
+    alone = compare(results[ALONE[0]], results[ALONE[1]], family)
+    print(f"{ALONE[0]} less {ALONE[1]}: RMSEP {alone.rmsep[0]:+.3f} ± {alone.rmsep[1]:.3f}, "
+          f"median {alone.median[0]:+.3f} ± {alone.median[1]:.3f}")  # fmt: skip
+    return found
 
 
-def draw(tables: dict[str, dict[str, list[float]]], path: str) -> None:
-    """Draw the RMSEP with each effect off, every seed a point."""
+def draw(
+    tables: dict[str, dict[str, Difference]], levels: dict[str, str], n: str, path: str
+) -> None:
+    """Draw what each effect adds to RMSEP and median error, with 95 % intervals."""
     import matplotlib
 
     matplotlib.use("Agg")
     import matplotlib.pyplot as plt
 
-    figure, panels = plt.subplots(1, 2, figsize=(10, 3.6), layout="constrained", sharey=True)
-    for axes, (by, table) in zip(panels, tables.items(), strict=True):
-        for row, values in enumerate(table.values()):
-            axes.barh(row, np.mean(values), color="C0" if row else "0.5", alpha=0.7)
-            axes.plot(values, [row] * len(values), "k.", ms=5)
-        axes.set_yticks(range(len(table)), [name.replace("_", " ") for name in table])
-        axes.set_xlabel("RMSEP of SiO₂ on held-out standards, wt%")
-        axes.set_title(f"each spectrometer divided by its {by}")
-    panels[0].invert_yaxis()
-    figure.suptitle("Plain PLS on simulated spectra, one effect off at a time")
-    figure.savefig(path, dpi=150)
+    ways = [way for way in ("plain", "first 3 shots", "never full", "default") if way in tables]
+    labels = {
+        "plain": "plain: all shots averaged,\nnot registered, divided by sum",
+        "first 3 shots": "plain, bursts of three shots:\ndust lies on all of them",
+        "never full": "plain, without channels that\nreach full scale in any arm",
+        "default": "calib's default chain:\nearly shots dropped, registered",
+    }
+    names = [name for name in ARMS if name.endswith(" off")]
+    figure, panels = plt.subplots(
+        1, len(ways), figsize=(14, 4.6), layout="constrained", sharey=True, squeeze=False
+    )
+    for axes, way in zip(panels[0], ways, strict=True):
+        for offset, field, marker, label in (
+            (-0.13, "rmsep", "o", "RMSEP"),
+            (0.13, "median", "s", "median absolute error"),
+        ):
+            for row, name in enumerate(names):
+                value, _, low, high = getattr(tables[way][name], field)
+                colour = "C0" if field == "rmsep" else "C1"
+                axes.plot([low, high], [row + offset] * 2, color=colour, lw=1.6)
+                axes.plot(value, row + offset, marker, color=colour, ms=5,
+                          label=label if row == 0 else None)  # fmt: skip
+        axes.axvline(0, color="0.3", lw=0.8)
+        axes.set_xscale("symlog", linthresh=0.3, linscale=1.2)
+        axes.set_xlim(-5, 5)
+        ticks = [-3, -1, -0.3, -0.1, 0, 0.1, 0.3, 1, 3]
+        axes.set_xticks(ticks, [f"{t:g}" for t in ticks], fontsize=8)
+        axes.minorticks_off()
+        axes.set_yticks(range(len(names)), names)
+        axes.set_title(f"{labels[way]}\n{levels[way]}", fontsize=10)
+        axes.set_xlabel("all effects on − this off, wt% SiO₂")
+        axes.grid(axis="x", lw=0.4)
+    panels[0][0].invert_yaxis()
+    panels[0][0].legend(fontsize=8, loc="upper left")
+    figure.suptitle(f"Cost of each simulated effect to PLS ({n}); right of zero, it costs.\n"
+                    "Bars: 95 %, paired bootstrap over families; axis logarithmic beyond ±0.3", fontsize=11)  # fmt: skip
+    figure.savefig(path, dpi=140)
 
 
-def unclipped(settings: SimulationSettings) -> dict[str, np.ndarray]:
-    """Mean light on the channels before the detector, one row for each standard."""
-    campaign = Campaign(settings)
-    plans = [p for p in campaign.plans if p.target.use != "check"]
-    rows = []
-    for plan in plans:
-        shots = campaign._draw_shots(plan, campaign._rng(7, plan.number))
-        light = campaign.shot_radiance(plan, shots) * campaign.instrument.response
-        rows.append((light * np.exp(shots.log_light)[:, None]).mean(axis=0))
-    return {
-        "light": np.array(rows), "Y": np.array([p.target.bulk for p in plans]),
-        "family": np.array([p.target.family for p in plans]),
-        "held": np.array([p.target.use == "held-out" for p in plans]),
-    }  # fmt: skip
-
-
-def compare_unclipped(seeds: list[int]) -> None:
-    """Print the RMSEP with and without self-absorption, divided by the sum and not."""
-    print("light before the detector, 3 m: RMSEP of SiO2 (components)")
-    others = {"matrix_effect": False, "drift": False, "dust": False}
-    for seed in seeds:
-        for rest in ({}, others):
-            for on in (True, False):
-                settings = SimulationSettings(
-                    **LARGE, distances_m=(3.0,), seed=seed, self_absorption=on, **rest
-                )
-                data = unclipped(settings)
-                text = f"self-absorption {'on ' if on else 'off'} "
-                text += f"others {'off' if rest else 'on '} seed {seed}"
-                for by in ("sum", "median", "nothing"):
-                    light = data["light"]
-                    X = light / light.mean() if by == "nothing" else normalise(light, by)
-                    value, n = rmsep_pls(data | {"X": X})
-                    text += f"   by {by} {value:6.2f} ({n:2d})"
-                print(text, flush=True)
+def cached(settings: SimulationSettings, path: Path | None) -> Arm:
+    """Simulate an arm, or read what an earlier run kept."""
+    if path is not None and path.exists():
+        with np.load(path) as stored:
+            return Arm(*(stored[name] for name in Arm._fields))
+    arm = simulate(settings)
+    if path is not None:
+        np.savez(path, **arm._asdict())
+    return arm
 
 
 def main() -> None:
     """Run the comparison and print it."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
-    parser.add_argument("--figure")
-    parser.add_argument("--unclipped", action="store_true")
-    arguments = parser.parse_args()
-    if arguments.unclipped:
-        compare_unclipped(arguments.seeds)
-        return
-    names = ["all effects", *(f"{e} off" for e in EFFECTS), "all five off"]
-    tables = {by: {name: [] for name in names} for by in ("sum", "median")}
-    print(f"{'RMSEP of SiO2, wt%':22s} seed  normalised by sum (components)  by median     s")
-    for seed in arguments.seeds:
-        for name in names:
-            off = {name.removesuffix(" off"): False} if name.endswith(" off") else {}
-            off = dict.fromkeys(EFFECTS, False) if name == "all five off" else off
+    parser.add_argument("--standards", type=int, default=300)
+    parser.add_argument("--shots", type=int, default=10)
+    parser.add_argument("--repeats", type=int, default=5)
+    parser.add_argument("--ways", nargs="+", choices=WAYS, default=list(WAYS))
+    parser.add_argument(
+        "--full", action="store_true", help="600 standards, 4 distances, 20 shots, 10 repeats"
+    )
+    parser.add_argument("--figure", help="where to draw the first seed")
+    parser.add_argument(
+        "--cache",
+        type=Path,
+        help="folder that keeps simulated arms; empty it after a change of the simulator",
+    )
+    a = parser.parse_args()
+    distances = (1.5, 7.5)
+    if a.full:
+        a.standards, a.shots, a.repeats = 600, 20, 10
+        distances = (1.5, 3.0, 5.0, 7.5)
+    sizes = {
+        "n_standards": a.standards, "distances_m": distances, "spots": 1, "shots": a.shots,
+        "n_check_visits": 0,
+    }  # fmt: skip
+    for seed in a.seeds:
+        arms = {}
+        for name, off in ARMS.items():
             begin = time.perf_counter()
-            data = spectra(SimulationSettings(**LARGE, seed=seed, **off))
-            text = f"{name:22s} {seed:4d}"
-            for by, table in tables.items():
-                data["X"] = normalise(data["light"], by)
-                value, n = rmsep_pls(data)
-                table[name].append(value)
-                text += f"{value:14.2f} ({n:2d})"
-            print(f"{text} {time.perf_counter() - begin:15.0f}", flush=True)
-            if name == "all effects":
-                data["X"] = normalise(data["light"], "sum")
-                print(f"{'  sub-models':22s} {seed:4d}{rmsep_submodels(data):14.2f}")
-                print(f"{'  kernel ridge':22s} {seed:4d}{rmsep_kernel(data):14.2f}", flush=True)
-        if arguments.figure:
-            draw(tables, arguments.figure)
-    for by, table in tables.items():
-        full = np.array(table["all effects"])
-        print(f"\nnormalised by {by}: mean over seeds; lower than with all effects in")
-        for name, values in table.items():
-            lower = int((np.array(values) < full).sum())
-            print(f"{name:22s} {np.mean(values):6.2f}   {lower}/{full.size}")
+            settings = SimulationSettings(**sizes, seed=seed, **dict.fromkeys(off, False))
+            size = f"{a.standards}-{len(distances)}-{a.shots}-{seed}"
+            path = a.cache and a.cache / f"{name.replace(' ', '-')}-{size}.npz"
+            arms[name] = cached(settings, path)
+            print(f"seed {seed}, {name}: simulated in {time.perf_counter() - begin:.0f} s",
+                  flush=True)  # fmt: skip
+        family = arms["all effects"].family
+        never_full = ~np.any([arm.full for arm in arms.values()], axis=0)
+        n = f"{a.standards} standards in {np.unique(family).size} families, seed {seed}"
+        print(f"\n{n}, {family.size} rows, {a.shots} shots; "
+              f"{never_full.sum()} of {never_full.size} channels are never full")  # fmt: skip
+        tables, levels = {}, {}
+        for way in a.ways:
+            results = {
+                name: validate(prepare(arm, way, never_full), arm, a.repeats)
+                for name, arm in arms.items()
+            }
+            tables[way] = report(results, family, way)
+            everything = results["all effects"]
+            levels[way] = (
+                f"all on: RMSEP {rmsep(everything):.1f}, median {median_error(everything):.1f}"
+            )
+        if a.figure and seed == a.seeds[0]:
+            draw(tables, levels, n, a.figure)
 
 
 if __name__ == "__main__":
