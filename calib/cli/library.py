@@ -164,23 +164,26 @@ def _axis(text: str) -> tuple[float, float, int]:
     "--total", "limits", metavar="LOW:HIGH", default="97:102", show_default=True,
     help="Limits of the total in wt%.",
 )  # fmt: skip
+@click.option("--no-spectra", is_flag=True, help="Look at the tables alone: quick.")
 @click.option("--strict", is_flag=True, help="Warnings also give exit status 1.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
-def audit(directory: Path, limits: str, strict: bool, as_json: bool) -> None:
+def audit(directory: Path, limits: str, no_spectra: bool, strict: bool, as_json: bool) -> None:
     """List what is wrong or doubtful in a library.
 
-    Each finding has a code, a severity, the place and what to do. Exit status
-    1 if there is an error (with --strict, also for a warning), 0 otherwise.
+    Each finding has a code, a severity, the place and what to do; then come the
+    calibration standards over the range of each analyte. Exit status 1 if
+    there is an error (with --strict, also for a warning), 0 otherwise.
     """
     from calib.library import audit as look_through
     from calib.library import open_library
+    from calib.library.audit import coverage, histogram
 
     try:
         low, high = (float(part) for part in limits.split(":"))
     except ValueError:
         raise click.BadParameter(f"{limits!r}: need LOW:HIGH", param_hint="--total") from None
     library = open_library(directory)
-    findings = look_through(library, total_limits=(low, high))
+    findings = look_through(library, total_limits=(low, high), spectra=not no_spectra)
     if as_json:
         print_json([vars(each) for each in findings])
     else:
@@ -189,6 +192,10 @@ def audit(directory: Path, limits: str, strict: bool, as_json: bool) -> None:
             click.echo(f"{each.severity} {each.code}: {each.where}: {each.found}; {each.advice}")
         if not findings:
             click.echo("nothing found")
+        click.echo("\ncalibration standards over the range of each analyte (a dot: none)")
+        for name, (counts, edges) in coverage(library).items():
+            drawn = histogram(counts, edges)
+            click.echo(f"{name:8s}{drawn} {library.description.unit(name)}, {counts.sum()}")
     bad = {"error", "warning"} if strict else {"error"}
     if any(each.severity in bad for each in findings):
         raise click.exceptions.Exit(1)
