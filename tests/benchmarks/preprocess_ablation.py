@@ -27,7 +27,7 @@ def train(library: Path, steps: list[object], folder: Path, repeats: int) -> dic
     listed = ", ".join(_toml(step) for step in steps)
     file.write_text(
         f"library = {json.dumps(str(library.resolve()))}\nanalytes = {json.dumps(OXIDES)}\n"
-        f'[preprocess]\nsteps = [{listed}]\n[folds]\nrepeats = {repeats}\n'
+        f"[preprocess]\nsteps = [{listed}]\n[folds]\nrepeats = {repeats}\n"
         '[models]\nfamilies = ["pls"]\n'
     )
     target = folder / f"run{len(list(folder.iterdir()))}"
