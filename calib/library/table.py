@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -269,14 +270,28 @@ class SpectraTable:
             At the first cell that is no finite number; the message names row and column.
         """
         start = 0
-        with pd.read_csv(
-            self.path, usecols=self.channels, dtype=str, keep_default_na=False,
-            chunksize=READ_ROWS, encoding="utf-8-sig",
-        ) as reader:  # fmt: skip
+        with contextlib.suppress(ValueError), self._read(np.float64) as reader:
+            for frame in reader:
+                block = frame[self.channels].to_numpy()
+                if not np.isfinite(block).all():
+                    break
+                start += len(block)
+                yield block
+            else:
+                return
+        # a cell is not plainly a finite number: read on as text, to name it
+        with self._read(str, skip=start) as reader:
             for text in reader:
                 block = self._numbers(text[self.channels], start)
                 start += len(block)
                 yield block
+
+    def _read(self, dtype: Any, skip: int = 0) -> Any:
+        as_text = {"keep_default_na": False} if dtype is str else {}
+        return pd.read_csv(
+            self.path, usecols=self.channels, dtype=dtype, chunksize=READ_ROWS,
+            encoding="utf-8-sig", skiprows=range(1, skip + 1), **as_text,
+        )  # fmt: skip
 
     def _numbers(self, text: pd.DataFrame, start: int) -> NDArray[np.float64]:
         try:

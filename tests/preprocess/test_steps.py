@@ -236,7 +236,7 @@ def test_a_known_continuum_under_lines_is_found(method):
     rng = np.random.default_rng(12)
     row = truth + sum(3000 * gauss(at, 2, 2048) for at in (300, 700, 1100, 1900))
     row = row + rng.standard_normal(row.shape)
-    found = Continuum(method=method).continuum(row[None], x)[0]
+    found = Continuum(method=method, window_nm=4.0).continuum(row[None], x)[0]
     assert np.abs(found - truth).max() < 12  # of lines 3000 high
     assert np.sqrt(((found - truth) ** 2).mean()) < 5
 

@@ -78,7 +78,7 @@ def open_source(path: Path, axis: tuple[float, float, int] | None = None) -> Sou
         If it is not what its name says.
     """
     if not path.exists():
-        raise UsageError(f"{path}: no such file or folder")
+        raise UsageError(f"{path}: no such table, file or folder")
     name = path.name.lower().removesuffix(".gz")
     for suffixes, module, kind in _FORMATS:
         if name.endswith(suffixes) and (path.is_file() or suffixes == (".zarr",)):
