@@ -21,7 +21,7 @@ from calib.errors import CheckError
     help="Also train anew and compare the RMSEP.",
 )  # fmt: skip
 @click.option(
-    "--tolerance", type=click.FloatRange(min=0), default=0.02, show_default=True,
+    "--tolerance", type=click.FloatRange(0, 1), default=0.02, show_default=True,
     help="Relative difference of an RMSEP (with --retrain: increase) that passes.",
 )  # fmt: skip
 @click.option("--junit", type=click.Path(path_type=Path), help="Write JUnit XML for a CI server.")

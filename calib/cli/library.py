@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from calib.cli.console import print_json, progress
+from calib.cli.console import parse_axis, print_json, progress
 
 
 @click.group()
@@ -146,7 +146,7 @@ def import_(
     settings = TableSettings(
         analytes=tuple(a.strip() for a in analytes.split(",")) if analytes else (),
         units=dict(_pair(each) for each in units),
-        axis=_axis(axis) if axis else None,
+        axis=parse_axis(axis),
         signal=signal,
         vacuum=vacuum,
         held_out=held_out,
@@ -177,16 +177,6 @@ def _pair(text: str) -> tuple[str, str]:
     return name, unit
 
 
-def _axis(text: str) -> tuple[float, float, int]:
-    try:
-        first, last, count = text.split(":")
-        return float(first), float(last), int(count)
-    except ValueError:
-        raise click.BadParameter(
-            f"{text!r}: need FIRST:LAST:COUNT, as 900:1700:401", param_hint="--axis"
-        ) from None
-
-
 @command.command()
 @click.argument("directory", metavar="DIR", type=click.Path(path_type=Path))
 @click.option(
@@ -210,7 +200,9 @@ def audit(directory: Path, limits: str, no_spectra: bool, strict: bool, as_json:
     try:
         low, high = (float(part) for part in limits.split(":"))
     except ValueError:
-        raise click.BadParameter(f"{limits!r}: need LOW:HIGH", param_hint="--total") from None
+        low, high = 1.0, 0.0
+    if not low < high:
+        raise click.BadParameter(f"{limits!r}: need LOW:HIGH, as 97:102", param_hint="--total")
     library = open_library(directory)
     findings = look_through(library, total_limits=(low, high), spectra=not no_spectra)
     if as_json:

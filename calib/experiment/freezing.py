@@ -79,6 +79,8 @@ def predict_library(
         If the library's axis, signal or air/vacuum is not the model's.
     """
     _same_kind(model, library)
+    if bursts.empty:
+        raise DataError(f"{library.path / 'bursts.csv'}: found no burst to predict")
     rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
     darks = Darks(library, model.chain)
     done = 0
@@ -119,7 +121,9 @@ def _same_kind(model: Model, library: Library) -> None:
         raise DataError(f"{library.path / 'spectra.zarr'}: {error}") from None
 
 
-def predict_table(model: Model, source: Path, report: Report) -> Iterator[pd.DataFrame]:
+def predict_table(
+    model: Model, source: Path, report: Report, *, axis: tuple[float, float, int] | None = None
+) -> Iterator[pd.DataFrame]:
     """Predict the spectra of a wide CSV table, one averaged spectrum a row.
 
     Yields
@@ -132,7 +136,7 @@ def predict_table(model: Model, source: Path, report: Report) -> Iterator[pd.Dat
     DataError
         If the table cannot be read, or its wavelengths are not the model's.
     """
-    table = SpectraTable(source)
+    table = SpectraTable(source, axis)
     try:
         model.check_axis(table.wavelength)
     except DataError as error:
@@ -171,6 +175,13 @@ def held_out_rmsep(model: Model, library: Library, report: Report) -> dict[str, 
             f"{library.path / 'bursts.csv'}: found no burst of held-out standard "
             f"{missing[0] if missing else '(none was held out)'!r}, which the frozen RMSEP needs"
         )
+    for name in model.analytes:
+        unit = library.description.unit(name)
+        if name in library.analytes and unit != model.unit(name):
+            raise DataError(
+                f"{library.path / 'library.toml'}: unit of {name} is {unit!r}, "
+                f"{model.name} needs {model.unit(name)!r}"
+            )
     table = pd.concat(predict_library(model, library, bursts, report))
     certified = library.values.reindex(table["standard"])
     return {

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
+import warnings
+from collections import Counter
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,9 +16,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib import _checks, oxides
-from calib.errors import DataError, UsageError
+from calib.errors import CalibWarning, DataError, UsageError
+from calib.library.csvfile import check_csv
 from calib.library.description import GAP_FACTOR, Description
-from calib.library.tables import USES, check_standards
+from calib.library.tables import STANDARD_COLUMNS, USES, check_standards
 from calib.library.writer import LibraryWriter
 from calib.validate.folds import choose_held_out
 
@@ -128,6 +131,11 @@ def import_table(
     DataError
         If the table breaks a rule: file, row, column, what was found, what is needed. Nothing
         is left behind.
+
+    Warns
+    -----
+    CalibWarning
+        If a column is not used, or there is no column ``standard``.
     """
     from calib.library.importers.axis import join_axis
     from calib.library.importers.source import open_source
@@ -139,8 +147,11 @@ def import_table(
     meta = with_metadata(opened.metadata, settings.table, path)
     where = settings.table or path
     analytes = _analytes(where, meta, settings)
+    _check_names(where, analytes, settings)
+    _say_what_is_not_used(meta, analytes)
     if "standard" not in meta:
         meta["standard"] = [f"row-{i + 1:0{len(str(len(meta)))}d}" for i in range(len(meta))]
+    _check_distances(where, meta)
     standards = _standards(where, meta, analytes, settings)
     use = _uses(where, meta, standards, analytes, settings)
     joined = join_axis(
@@ -250,13 +261,15 @@ class SpectraTable:
         self.path = path
         self.notes: list[str] = []
         self.vacuum = False
-        header = _header(path)
+        if not path.exists():
+            raise UsageError(f"{path}: no such table")
+        header = check_csv(path, known=_KNOWN)
         self.channels, self.wavelength = _channels(path, header, axis)
         taken = set(self.channels)
         others = [c for c in header if c not in taken]
         self.metadata = pd.read_csv(
             path, usecols=others or header[:1], dtype=str, keep_default_na=False,
-            encoding="utf-8-sig",
+            encoding="utf-8-sig", index_col=False,
         )[others]  # fmt: skip
         if self.metadata.empty and not len(self.metadata):
             raise DataError(f"{path}: found no rows, need one spectrum a row")
@@ -287,10 +300,10 @@ class SpectraTable:
                 yield block
 
     def _read(self, dtype: Any, skip: int = 0) -> Any:
-        as_text = {"keep_default_na": False} if dtype is str else {}
+        as_text: dict[str, Any] = {"keep_default_na": False} if dtype is str else {}
         return pd.read_csv(
             self.path, usecols=self.channels, dtype=dtype, chunksize=READ_ROWS,
-            encoding="utf-8-sig", skiprows=range(1, skip + 1), **as_text,
+            encoding="utf-8-sig", index_col=False, skiprows=range(1, skip + 1), **as_text,
         )  # fmt: skip
 
     def _numbers(self, text: pd.DataFrame, start: int) -> NDArray[np.float64]:
@@ -306,24 +319,6 @@ class SpectraTable:
                 f"{text.iloc[row, column]!r}, need a finite number"
             )
         return block
-
-
-def _header(path: Path) -> list[str]:
-    try:
-        frame = pd.read_csv(path, header=None, nrows=1, dtype=str, encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise UsageError(f"{path}: no such table") from None
-    except IsADirectoryError:
-        raise UsageError(f"{path}: is a folder, need a CSV table") from None
-    except pd.errors.EmptyDataError:
-        raise DataError(f"{path}: found an empty file, need a header and rows") from None
-    except (pd.errors.ParserError, UnicodeDecodeError) as error:
-        raise DataError(f"{path}: not UTF-8 CSV: {error}") from None
-    names = [str(name) for name in frame.iloc[0].tolist()]
-    for name in names:
-        if names.count(name) > 1:
-            raise DataError(f"{path}: column {name!r} stands twice, need each once")
-    return names
 
 
 def _channels(
@@ -358,6 +353,9 @@ def _analytes(path: Path, meta: pd.DataFrame, settings: TableSettings) -> list[s
     other = [c for c in meta.columns if c not in _KNOWN]
     if settings.analytes:
         missing = [a for a in settings.analytes if a not in other]
+        twice = [a for a, times in Counter(settings.analytes).items() if times > 1]
+        if twice:
+            raise UsageError(f"--analytes: {twice[0]!r} stands twice, need each once")
         if missing:
             raise UsageError(
                 f"{path}: no column {missing[0]!r}; columns that may be analytes: "
@@ -371,6 +369,42 @@ def _analytes(path: Path, meta: pd.DataFrame, settings: TableSettings) -> list[s
             f"(candidates: {', '.join(other) or 'none'})"
         )
     return found
+
+
+def _check_names(path: Path, analytes: list[str], settings: TableSettings) -> None:
+    """Refuse analytes that a library's tables could not hold, and units of what is no analyte."""
+    for name in analytes:
+        if name in STANDARD_COLUMNS or (name.endswith("_u") and name[:-2] in analytes):
+            raise UsageError(f"{path}: analyte {name!r}: the name is taken, rename the column")
+    for name in settings.units:
+        if name not in analytes:
+            raise UsageError(
+                f"{path}: a unit is given for {name!r}, need one of {', '.join(analytes)}"
+            )
+
+
+def _say_what_is_not_used(meta: pd.DataFrame, analytes: list[str]) -> None:
+    """Warn of what a slip of the pen may have caused."""
+    used = {*_KNOWN, *analytes, *(f"{a}_u" for a in analytes)}
+    unused = [c for c in meta.columns if c not in used]
+    if unused:
+        warnings.warn(CalibWarning(f"columns not used: {', '.join(unused)}"), stacklevel=3)
+    if "standard" not in meta:
+        text = "no column 'standard': each row is taken as a standard of its own"
+        warnings.warn(CalibWarning(text), stacklevel=3)
+
+
+def _check_distances(path: Path, meta: pd.DataFrame) -> None:
+    if "distance_m" not in meta:
+        return
+    text = meta["distance_m"].str.strip()
+    metres = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float)
+    wrong = np.flatnonzero((text != "").to_numpy() & ~((metres > 0) & np.isfinite(metres)))
+    if wrong.size:
+        raise DataError(
+            f"{path}: row {wrong[0] + 2}: distance_m is {text.iloc[wrong[0]]!r}, "
+            "need metres above 0"
+        )
 
 
 def _standards(

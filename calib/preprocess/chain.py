@@ -126,7 +126,8 @@ class Chain:
         """
         built = []
         for i, each in enumerate(steps):
-            settings = {"step": each} if isinstance(each, str) else dict(each)
+            settings = {"step": each} if isinstance(each, str) else each
+            settings = dict(settings) if isinstance(settings, Mapping) else {}
             name = settings.pop("step", None)
             if not isinstance(name, str):
                 raise SettingsError(

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
-from calib.regress import pls_core
+from calib.regress import pls_core, pls_gram
 
 Floats = NDArray[np.float64]
 
@@ -44,14 +44,14 @@ def fit_response(
 ) -> ResponseModel:
     """Fit one analyte on the rows of weight above 0."""
     n, p = X.shape
-    mean, deviation = pls_core.channel_moments(X, weight)
+    mean, deviation = pls_gram.channel_moments(X, weight)
     divisor = deviation if scale else np.ones(p)
     y_mean = float(weight @ response / weight.sum())
     y = response - y_mean
     variance = weight.sum() * _population(deviation, weight) / divisor**2
     if p >= n:
         if gram is None:
-            gram = pls_core.scaled_gram_matrix(X, weight)
+            gram = pls_gram.scaled_gram_matrix(X, weight)
         found = _from_gram(X, gram, y, weight, n_components, divisor, mean)
     else:
         found = _from_cross(X, y, weight, n_components, divisor, mean)
@@ -157,7 +157,7 @@ def rows_dot_spectra(rows: Floats, X: NDArray[Any]) -> Floats:
         whole: Floats = rows @ X
         return whole
     return np.concatenate(
-        [rows @ X[:, b].astype(np.float64) for b in pls_core.blocks(X.shape[1])], axis=1
+        [rows @ X[:, b].astype(np.float64) for b in pls_gram.blocks(0, X.shape[1])], axis=1
     )
 
 
@@ -167,7 +167,7 @@ def rows_dot_channels(rows: Floats, X: NDArray[Any]) -> Floats:
         whole: Floats = rows @ X.T
         return whole
     return np.concatenate(
-        [rows @ X[b].astype(np.float64).T for b in pls_core.blocks(X.shape[0])], axis=1
+        [rows @ X[b].astype(np.float64).T for b in pls_gram.blocks(0, X.shape[0])], axis=1
     )
 
 

@@ -49,6 +49,13 @@ def test_paths_are_relative_to_the_file(tmp_path):
         ("[preprocess]\nsteps = ['normalise', 'average']", "'average' works on shots and stands"),
         ("[preprocess]\nsteps = 'average'", "key 'preprocess.steps' is 'average'"),
         ("[search]\ntrials = 0", "key 'search.trials' is 0, need greater than or equal to 1"),
+        ("int = 3", "key 'int' is unknown, need one of library"),
+        ("[folds]\nfloat = 3", "key 'folds.float' is unknown, need one of count"),
+        ('"a[b]" = 3', r"key 'a\[b\]' is unknown"),
+        ("analytes = []", "key 'analytes' is .*at least 1"),
+        ('analytes = ["a", "a"]', "key 'analytes' names 'a' twice"),
+        ("[preprocess]\nsteps = [3]", "steps"),
+        ("[preprocess]\nsteps = [['dark']]", "steps"),
         ("= 3", "not TOML"),
     ],
 )

@@ -65,8 +65,8 @@ def test_poison_in_a_fold_leaves_the_predictions_of_its_other_rows_alone(problem
     members = np.flatnonzero(clean.folds[0] == 2)
     bad = build(decided, poisoned(spectra, members[:1]))
     options = pls_family.options({"max_components": 3, "rule": "minimum"})
-    one = pls_family._refitted(clean, clean.folds[0], 3, options["scale"])
-    two = pls_family._refitted(bad, clean.folds[0], 3, options["scale"])
+    one = pls_family._refitted(clean, clean.Y, clean.folds[0], 3, options["scale"])
+    two = pls_family._refitted(bad, bad.Y, clean.folds[0], 3, options["scale"])
     np.testing.assert_array_equal(one[:, members[1:]], two[:, members[1:]])
     others = clean.folds[0] != 2
     assert (one[:, others] != two[:, others]).any()
