@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Any
 
@@ -63,7 +64,10 @@ def simulate(
     )
     with progress() as report:
         simulate_library(
-            directory, settings, progress=lambda done, all_: report("bursts", done, all_)
+            directory,
+            settings,
+            progress=lambda done, all_: report("bursts", done, all_),
+            workers=os.cpu_count() or 1,
         )
     click.echo(repr(open_library(directory)))
 

@@ -84,11 +84,12 @@ def scaled_gram_matrix(X: Array, weight: Array) -> Array:
     array (n, n)
         float64, for all rows of X.
     """
+    xp = array_api_compat.array_namespace(X, weight)
     total = _Total(weight)
 
     def scaled(block: slice) -> Array:
-        part, _, scale = total.centred(X[:, block])
-        part /= scale
+        part, _, deviation = total.centred(X[:, block])
+        part /= xp.where(deviation > 0, deviation, xp.ones_like(deviation))
         return part
 
     return _sum_of_products(X, scaled)
@@ -106,14 +107,14 @@ def channel_moments(X: Array, weight: Array) -> tuple[Array, Array]:
 
     Returns
     -------
-    mean, scale : array (p,)
-        float64.  The deviation has divisor n − 1 for rows of equal weight; a constant
-        channel has scale 1.
+    mean, deviation : array (p,)
+        float64.  The deviation has divisor n − 1 for rows of equal weight; that of a
+        constant channel is 0, not what rounding makes of it.
     """
     xp = array_api_compat.array_namespace(X, weight)
     total = _Total(weight)
     found = [total.centred(X[:, block])[1:] for block in blocks(0, X.shape[1])]
-    return xp.concat([mean for mean, _ in found]), xp.concat([scale for _, scale in found])
+    return xp.concat([mean for mean, _ in found]), xp.concat([spread for _, spread in found])
 
 
 class _Total:
@@ -133,7 +134,7 @@ class _Total:
         part = part - mean
         deviation = xp.sqrt(self.share @ (part * part) * self.freedom)
         constant = deviation <= ROUNDINGS * xp.finfo(xp.float64).eps * xp.abs(mean)
-        return part, mean, xp.where(constant, xp.ones_like(deviation), deviation)
+        return part, mean, xp.where(constant, xp.zeros_like(deviation), deviation)
 
 
 def _sum_of_products(X: Array, piece: Callable[[slice], Array], size: int | None = None) -> Array:

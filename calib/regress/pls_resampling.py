@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 from calib.errors import DataError
 from calib.regress import pls_core, pls_gram
 from calib.regress.pls_components import Rule, choose_components
-from calib.regress.pls_fit import fit_response, rows_dot_spectra
+from calib.regress.pls_fit import fit_responses, rows_dot_spectra, training_rows
 from calib.regress.pls_validation import (
     check_responses,
     check_spectra,
@@ -469,15 +469,17 @@ def _drawn_coefficients(
     """Return coefficients (draws, p) of one analyte for weighted rows."""
     draws, n = weight.shape
     if gram is None:
-        return np.stack(
-            [fit_response(X, y, w, n_components, scale, None).coef_path[-1] for w in weight]
-        )
-    coef = np.empty((draws, X.shape[1]))
+        coef = [
+            fit_responses(X, y[None], training_rows(X, w, scale), n_components)[0].coef_path[-1]
+            for w in weight
+        ]
+        return np.stack(coef)
+    out = np.empty((draws, X.shape[1]))
     at_once = max(1, _WORKING_SET // (16 * n * (n_components + 1)))
     for start in range(0, draws, at_once):
         own = slice(start, start + at_once)
-        w = weight[own]
+        w = weight[own] / weight[own].max(axis=1, keepdims=True)
         centred = y - ((w @ y) / w.sum(axis=1))[:, None]
         part = pls_core.gram_components(gram, centred, w, n_components, keep=True)
-        coef[own] = rows_dot_spectra(pls_core.dual_coefficients(part), X)
-    return coef
+        out[own] = rows_dot_spectra(pls_core.dual_coefficients(part), X)
+    return out
