@@ -45,7 +45,8 @@ class Continuum(Step):
     Methods of our own:
 
     ``hull``
-        The lower convex hull: no window to choose. One channel that is wrongly low pulls it
+        The lower convex hull: no window to choose, and cautious: of a continuum that bulges
+        upwards only what lies under the chord goes. One channel that is wrongly low pulls it
         down, so keep `despike` before it.
     ``opening``
         Erosion then dilation follow a spectrum from below and pass under everything narrower
