@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import solve_triangular
 from sklearn.base import BaseEstimator, MultiOutputMixin, RegressorMixin
 from sklearn.utils.validation import check_array, check_is_fitted, validate_data
 
 from calib.errors import CalibWarning, DataError
-from calib.regress import pls_core
+from calib.regress.pls_components import Choice, choose_components, randomisation_test
 from calib.regress.pls_core import gram_matrix
+from calib.regress.pls_fit import ResponseModel, fit_response, rows_dot_channels
+from calib.regress.pls_resampling import (
+    CoefficientBootstrap,
+    Nested,
+    PermutationTest,
+    Repeated,
+    bootstrap_coefficients,
+    deal_groups,
+    nested_cross_validate,
+    permutation_test,
+    repeated_cross_validate,
+)
 from calib.regress.pls_validation import (
     check_weight,
     cross_validate,
@@ -23,9 +33,21 @@ from calib.regress.pls_validation import (
 
 __all__ = [
     "PLS",
+    "Choice",
+    "CoefficientBootstrap",
+    "Nested",
+    "PermutationTest",
+    "Repeated",
+    "bootstrap_coefficients",
+    "choose_components",
     "cross_validate",
     "cross_validated_mean",
+    "deal_groups",
     "gram_matrix",
+    "nested_cross_validate",
+    "permutation_test",
+    "randomisation_test",
+    "repeated_cross_validate",
 ]
 
 Floats = NDArray[np.float64]
@@ -126,7 +148,7 @@ class PLS(MultiOutputMixin, RegressorMixin, BaseEstimator):  # type: ignore[misc
         """
         if y is None:
             raise DataError("requires y to be passed, but the target y is None")
-        X = validate_data(self, X, dtype=[np.float64, np.float32], ensure_min_samples=2)
+        X = np.asarray(validate_data(self, X, dtype=[np.float64, np.float32], ensure_min_samples=2))
         Y = check_array(
             y, ensure_2d=False, dtype=np.float64, ensure_all_finite="allow-nan", input_name="y"
         )
@@ -140,12 +162,12 @@ class PLS(MultiOutputMixin, RegressorMixin, BaseEstimator):  # type: ignore[misc
         weight = check_weight(n, sample_weight)
         certified = ~np.isnan(values) & (weight > 0)[:, None]
         self._check_components(certified, p)
-        models: list[_Model] = []
+        models: list[ResponseModel] = []
         gram = gram_matrix(X) if p >= n and not self.scale else None
         for j in range(values.shape[1]):
             training = weight * certified[:, j]
             response = np.where(certified[:, j], values[:, j], 0.0)
-            models.append(_fit_one(X, response, training, self.n_components, self.scale, gram))
+            models.append(fit_response(X, response, training, self.n_components, self.scale, gram))
         self._collect(models)
         return self
 
@@ -163,7 +185,7 @@ class PLS(MultiOutputMixin, RegressorMixin, BaseEstimator):  # type: ignore[misc
                 "certified rows of weight above 0"
             )
 
-    def _collect(self, models: list[_Model]) -> None:
+    def _collect(self, models: list[ResponseModel]) -> None:
         """Store the analytes' models as fitted attributes."""
         self.x_mean_ = np.stack([m.x_mean for m in models])
         self.x_scale_ = np.stack([m.x_scale for m in models])
@@ -212,200 +234,12 @@ class PLS(MultiOutputMixin, RegressorMixin, BaseEstimator):  # type: ignore[misc
             ``n_components`` outside 1 … those fitted.
         """
         check_is_fitted(self)
-        X = validate_data(self, X, dtype=[np.float64, np.float32], reset=False)
+        X = np.asarray(validate_data(self, X, dtype=[np.float64, np.float32], reset=False))
         fitted = self.coef_path_.shape[0]
         count = fitted if n_components is None else n_components
         if not 1 <= count <= fitted:
             raise DataError(f"n_components: {count}, needs 1 to {fitted} as fitted")
         coef = self.coef_path_[count - 1]
-        out = _rows_dot(coef, X).T + self.intercept_path_[count - 1]
-        return out[:, 0] if self._one_dimensional else out
-
-
-@dataclass
-class _Model:
-    """One analyte's PLS1 model; component first, channel or row second."""
-
-    x_mean: Floats
-    x_scale: Floats
-    y_mean: float
-    weights: Floats
-    loadings: Floats
-    rotations: Floats
-    scores: Floats
-    y_loadings: Floats
-    x_explained: Floats
-    y_explained: Floats
-    vip: Floats
-    selectivity_ratio: Floats
-    coef_path: Floats
-    kept: int
-
-
-def _fit_one(
-    X: NDArray[Any],
-    response: Floats,
-    weight: Floats,
-    n_components: int,
-    scale: bool,
-    gram: Floats | None,
-) -> _Model:
-    """Fit one analyte on the rows of weight above 0."""
-    n, p = X.shape
-    mean, deviation = pls_core.channel_moments(X, weight)
-    divisor = deviation if scale else np.ones(p)
-    y_mean = float(weight @ response / weight.sum())
-    y = response - y_mean
-    variance = weight.sum() * _population(deviation, weight) / divisor**2
-    if p >= n:
-        if gram is None:
-            gram = pls_core.scaled_gram_matrix(X, weight)
-        found = _from_gram(X, gram, y, weight, n_components, divisor, mean)
-    else:
-        found = _from_cross(X, y, weight, n_components, divisor, mean)
-    rotations, unit_weights, loadings, q, lengths, kept = found
-    orthonormal = _columns_dot(rotations / divisor, X) - (rotations / divisor @ mean)[:, None]
-    coef_path = np.cumsum(q[:, None] * rotations, axis=0) / divisor
-    length = np.where(lengths > 0, lengths, 1.0)[:, None]
-    square = float(weight @ y**2)
-    y_share = q**2 / square if square > 0 else np.zeros_like(q)
-    return _Model(
-        x_mean=mean,
-        x_scale=divisor,
-        y_mean=y_mean,
-        weights=unit_weights,
-        loadings=loadings / length,
-        rotations=rotations * length,
-        scores=orthonormal * length,
-        y_loadings=q / length[:, 0],
-        x_explained=(loadings**2).sum(axis=1) / max(variance.sum(), np.finfo(float).tiny),
-        y_explained=y_share,
-        vip=_vip(unit_weights, q),
-        selectivity_ratio=_selectivity(X, coef_path[-1] * divisor, mean, divisor, weight, variance),
-        coef_path=coef_path,
-        kept=kept,
-    )
-
-
-def _population(deviation: Floats, weight: Floats) -> Floats:
-    """Return the variance with divisor Σ weight from a deviation with divisor n − 1."""
-    rows = int((weight > 0).sum())
-    return deviation**2 * (rows - 1) / rows
-
-
-_Found = tuple[Floats, Floats, Floats, Floats, Floats, int]
-
-
-def _from_gram(
-    X: NDArray[Any],
-    gram: Floats,
-    y: Floats,
-    weight: Floats,
-    n_components: int,
-    divisor: Floats,
-    mean: Floats,
-) -> _Found:
-    """Return rotations, weights, loadings, q, score lengths and count, through XXᵀ."""
-    part = pls_core.gram_components(gram, y[None], weight[None], n_components, keep=True)
-    assert part.weighted_residual is not None
-    assert part.projection is not None
-    kept = int(part.kept[0])
-    source = part.weighted_residual[0, :kept]
-    lower = part.projection[0, :kept, :kept]
-    dual = solve_triangular(lower, source, lower=True) if kept else source
-    scores = part.basis[0, 1 : kept + 1] * weight
-
-    def channels(rows: Floats) -> Floats:
-        full = np.zeros((n_components, X.shape[1]))
-        full[:kept] = (_rows_of_spectra(rows, X) - rows.sum(axis=1)[:, None] * mean) / divisor
-        return full
-
-    weights = channels(source)
-    norms = np.linalg.norm(weights, axis=1)
-    norms[norms == 0] = 1.0
-    lengths = np.zeros(n_components)
-    lengths[:kept] = np.diagonal(lower) / norms[:kept]
-    return (
-        channels(dual),
-        weights / norms[:, None],
-        channels(scores),
-        part.response[0],
-        lengths,
-        kept,
-    )
-
-
-def _from_cross(
-    X: NDArray[Any],
-    y: Floats,
-    weight: Floats,
-    n_components: int,
-    divisor: Floats,
-    mean: Floats,
-) -> _Found:
-    """Return rotations, weights, loadings, q, score lengths and count, through XᵀX."""
-    Z = (X - mean) / divisor * np.sqrt(weight)[:, None]
-    root = np.sqrt(weight) * y
-    found = pls_core.cross_product_components(
-        Z.T @ Z, (root @ Z)[None], np.array([root @ root]), n_components
-    )
-    return (
-        found.rotation[0],
-        found.weight[0],
-        found.loading[0],
-        found.response[0],
-        found.score_length[0],
-        int(found.kept[0]),
-    )
-
-
-def _rows_of_spectra(rows: Floats, X: NDArray[Any]) -> Floats:
-    """Return rows (k, n) @ X (n, p) in float64, widening X a block at a time."""
-    if X.dtype == np.float64:
-        return rows @ X
-    return np.concatenate(
-        [rows @ X[:, b].astype(np.float64) for b in pls_core._blocks(X.shape[1])], axis=1
-    )
-
-
-def _columns_dot(rows: Floats, X: NDArray[Any]) -> Floats:
-    """Return rows (k, p) @ Xᵀ (p, n) in float64, widening X a block at a time."""
-    if X.dtype == np.float64:
-        return rows @ X.T
-    return np.concatenate(
-        [rows @ X[b].astype(np.float64).T for b in pls_core._blocks(X.shape[0])], axis=1
-    )
-
-
-_rows_dot = _columns_dot
-
-
-def _vip(weights: Floats, q: Floats) -> Floats:
-    """Return the variable importance in projection of each channel (Chong & Jun, eq. 4)."""
-    explained = q**2
-    total = explained.sum()
-    if total == 0:
-        return np.zeros(weights.shape[1])
-    result: Floats = np.sqrt(weights.shape[1] * (explained @ weights**2) / total)
-    return result
-
-
-def _selectivity(
-    X: NDArray[Any],
-    direction: Floats,
-    mean: Floats,
-    divisor: Floats,
-    weight: Floats,
-    variance: Floats,
-) -> Floats:
-    """Return explained over residual variance of each channel on the target projection."""
-    along = _columns_dot((direction / divisor)[None], X)[0] - direction / divisor @ mean
-    square = float(weight @ along**2)
-    if square == 0:
-        return np.zeros_like(mean)
-    rows = (weight * along)[None]
-    loading = ((_rows_of_spectra(rows, X) - rows.sum() * mean) / divisor)[0]
-    explained = loading**2 / square
-    left = np.maximum(variance - explained, np.finfo(float).eps * np.maximum(variance, 1e-300))
-    ratio: Floats = np.where(variance > 0, explained / left, 0.0)
-    return ratio
+        out = rows_dot_channels(coef, X).T + self.intercept_path_[count - 1]
+        result: Floats = out[:, 0] if self._one_dimensional else out
+        return result

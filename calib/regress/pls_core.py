@@ -28,7 +28,7 @@ Array = Any
 
 # A direction is kept when it stands this many roundings above the size of the matrix it
 # came from; below, it is noise of the arithmetic and the column stops.
-_ROUNDINGS = 50.0
+ROUNDINGS = 50.0
 
 # Channels that are taken at a time where a product is built up by blocks.
 _BLOCK = 1024
@@ -123,8 +123,8 @@ def gram_components(
         taken = past @ (weight * t)[:, :, None]
         t -= _combine(taken, past, xp)
         norm = xp.sqrt(xp.vecdot(weight * t, t))[:, None]
-        alive = alive & (norm > _ROUNDINGS * eps * size * length)
-        alive = alive & (length > _ROUNDINGS * eps * start)
+        alive = alive & (norm > ROUNDINGS * eps * size * length)
+        alive = alive & (length > ROUNDINGS * eps * start)
         t *= _reciprocal(norm, alive, xp)
         basis[:, a + 1, :] = t
         step = xp.vecdot(source, t)[:, None]
@@ -138,6 +138,32 @@ def gram_components(
                 projection[:, a, a - 1] += along[:, 0]
             projection[:, a, a] = xp.where(alive, norm, xp.zeros_like(norm))[:, 0]
     return GramComponents(basis, q, kept[:, 0], residuals, projection)
+
+
+def dual_coefficients(found: GramComponents) -> Array:
+    """Return each column's coefficients in terms of the rows of X.
+
+    Parameters
+    ----------
+    found : GramComponents
+        Made with ``keep=True``.
+
+    Returns
+    -------
+    array (columns, n)
+        α with coefficients b = Xᵀ α for all components together.
+    """
+    if found.projection is None or found.weighted_residual is None:
+        raise ValueError("found: made without keep=True, which coefficients need")
+    xp = array_api_compat.array_namespace(found.basis)
+    # K e_a = Σ_j L[a, j] t_j, so t = L⁻¹ K e and Σ q_a t_a = K (Eᵀ L⁻ᵀ q).
+    lower = found.projection
+    count = lower.shape[1]
+    stopped = xp.astype(xp.linalg.diagonal(lower) == 0, lower.dtype)
+    unit = xp.eye(count, dtype=lower.dtype, device=array_api_compat.device(lower))
+    upper = xp.matrix_transpose(lower + unit * stopped[:, None, :])
+    inner = xp.linalg.solve(upper, found.response[:, :, None])
+    return _combine(inner, found.weighted_residual, xp)
 
 
 @dataclass(frozen=True)
@@ -198,7 +224,7 @@ def cross_product_components(
     xp = array_api_compat.array_namespace(cross, covariance)
     responses, p = covariance.shape
     like = {"dtype": cross.dtype, "device": array_api_compat.device(cross)}
-    floor = _ROUNDINGS * xp.finfo(cross.dtype).eps
+    floor = ROUNDINGS * xp.finfo(cross.dtype).eps
     size = xp.linalg.trace(cross)
     rotations = xp.zeros((responses, n_components, p), **like)
     weights = xp.zeros((responses, n_components, p), **like)
@@ -270,15 +296,13 @@ def gram_matrix(X: Array) -> Array:
     """
     xp = array_api_compat.array_namespace(X)
     n, p = X.shape
-    if X.dtype == xp.float64:
-        gram = X @ xp.matrix_transpose(X)
-    else:
-        gram = _gram_by_blocks(X, None, xp)
+    double = X.dtype == xp.float64
+    gram = X @ xp.matrix_transpose(X) if double else _gram_by_blocks(X, None, xp)
     trace = float(xp.linalg.trace(gram))
     centred = trace - float(xp.sum(gram)) / n
     if centred >= _CENTRED_SHARE * trace:
         return gram
-    mean = xp.concat([xp.mean(xp.astype(X[:, b], xp.float64), axis=0) for b in _blocks(p)])
+    mean = xp.concat([xp.mean(xp.astype(X[:, b], xp.float64), axis=0) for b in blocks(p)])
     return _gram_by_blocks(X, (mean, xp.ones_like(mean)), xp)
 
 
@@ -286,7 +310,7 @@ def _gram_by_blocks(X: Array, shift_and_factor: tuple[Array, Array] | None, xp: 
     """Return Z Zᵀ for Z = (X − shift) factor, made a block of channels at a time."""
     n, p = X.shape
     gram = xp.zeros((n, n), dtype=xp.float64, device=array_api_compat.device(X))
-    for block in _blocks(p):
+    for block in blocks(p):
         part = xp.astype(X[:, block], xp.float64)
         if shift_and_factor is not None:
             part = (part - shift_and_factor[0][block]) * shift_and_factor[1][block]
@@ -294,7 +318,7 @@ def _gram_by_blocks(X: Array, shift_and_factor: tuple[Array, Array] | None, xp: 
     return gram
 
 
-def _blocks(length: int, size: int = _BLOCK) -> list[slice]:
+def blocks(length: int, size: int = _BLOCK) -> list[slice]:
     """Cut range(length) into slices of at most ``size``."""
     return [slice(low, min(low + size, length)) for low in range(0, length, size)]
 
@@ -341,12 +365,12 @@ def channel_moments(X: Array, weight: Array) -> tuple[Array, Array]:
     freedom = rows / xp.maximum(rows - 1, xp.ones_like(rows))
     eps = xp.finfo(xp.float64).eps
     means, scales = [], []
-    for block in _blocks(X.shape[1]):
+    for block in blocks(X.shape[1]):
         part = xp.astype(X[:, block], xp.float64)
         mean = (weight @ part) / total
         part = part - mean
         deviation = xp.sqrt(weight @ (part * part) / total * freedom)
-        constant = deviation <= _ROUNDINGS * eps * xp.abs(mean)
+        constant = deviation <= ROUNDINGS * eps * xp.abs(mean)
         means.append(mean)
         scales.append(xp.where(constant, xp.ones_like(deviation), deviation))
     return xp.concat(means), xp.concat(scales)

@@ -52,7 +52,8 @@ class Responses:
 
     def training(self, fold: int, analyte: int) -> Floats:
         """Return the weights of the rows that train one analyte for one fold."""
-        return self.weight * self.certified[:, analyte] * (self.fold != fold)
+        weight: Floats = self.weight * self.certified[:, analyte] * (self.fold != fold)
+        return weight
 
     def patterns(self) -> Iterator[tuple[NDArray[np.bool_], list[int]]]:
         """Yield each distinct set of certified rows with the analytes that have it."""
@@ -392,7 +393,7 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
     n, p = X.shape
     total_weight = float(responses.weight.sum())
     middle = _like(responses.weight / total_weight, X)
-    shift = xp.concat([middle @ xp.astype(X[:, b], xp.float64) for b in pls_core._blocks(p)])
+    shift = xp.concat([middle @ xp.astype(X[:, b], xp.float64) for b in pls_core.blocks(p)])
     rows = _rows_of(responses)
     for certified, analytes in responses.patterns():
         weight = responses.weight * certified
@@ -429,10 +430,7 @@ def _sums(Z: Array, value: Floats, weight: Floats) -> _Sums:
     xp = array_api_compat.array_namespace(Z)
     own = _like(weight, Z)
     y = _like(value, Z)
-    if bool((weight == 1).all()):
-        root = Z
-    else:
-        root = Z * xp.sqrt(own)[:, None]
+    root = Z if bool((weight == 1).all()) else Z * xp.sqrt(own)[:, None]
     weighted = own[:, None] * y
     transposed = xp.matrix_transpose(root)
     return _Sums(
@@ -458,7 +456,7 @@ def _tall_fold(training: _Sums, Z: Array, scale: bool, components: int) -> Array
     if scale:
         variance = xp.linalg.diagonal(cross) / training.weight
         eps = xp.finfo(xp.float64).eps
-        noise = pls_core._ROUNDINGS * eps * xp.linalg.diagonal(training.cross) / training.weight
+        noise = pls_core.ROUNDINGS * eps * xp.linalg.diagonal(training.cross) / training.weight
         varies = variance > noise
         factor = xp.where(varies, 1 / xp.sqrt(xp.where(varies, variance, factor)), factor * 0)
         cross = cross * factor[:, None] * factor[None, :]
