@@ -24,8 +24,8 @@ Floats = NDArray[np.float64]
 Extremes = Literal["spread", "train"]
 
 TOLERANCE = 0.25
-"""Standard deviations by which the mean of a fold may differ from the mean of all: beyond a quarter,
-groups do not count as alike (Stuart 2010, Stat. Sci. 25:1, section 4.1, doi 10.1214/09-STS313)."""
+"""Standard deviations by which the mean of a fold may differ from the mean of all: beyond a
+quarter, groups do not count as alike (Stuart 2010, Stat. Sci. 25:1, doi 10.1214/09-STS313)."""
 
 _SPREAD_WEIGHT = 0.25
 """Weight of the second moments beside the means, where families change places."""

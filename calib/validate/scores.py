@@ -118,7 +118,7 @@ def rmse_interval(
     Studentised (Efron & Tibshirani 1993, An Introduction to the Bootstrap, section 12.5), with
     standards as the units drawn (cluster bootstrap: Davison & Hinkley 1997, Bootstrap Methods and
     their Application, section 3.8). A few standards carry most of a sum of squares; percentile
-    and BCa intervals of 24 standards then hold the true value in 80 to 88 of 100 cases where this
+    and BCa intervals of 24 standards then hold the true value in 80 to 91 of 100 cases where this
     one does in 90 to 94.
 
     Parameters
