@@ -100,7 +100,7 @@ class Model:
         self._arrays = arrays
         where = str(path or "model")
         try:
-            self.wavelength: NDArray[np.float64] = arrays["wavelength"]
+            self.wavelength = np.asarray(arrays["wavelength"], dtype=np.float64)
             self.analytes: tuple[str, ...] = tuple(manifest["analytes"])
             learned = [
                 {key: arrays[f"step{i}/{key}"] for key in step.get("learned", ())}

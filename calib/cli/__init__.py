@@ -73,18 +73,18 @@ def cli(ctx: click.Context) -> None:
 
 def main(args: list[str] | None = None) -> None:
     """Run the command line and exit with its status."""
-    warnings.simplefilter("always", CalibWarning)
-    warnings.showwarning = _show_warning
     try:
-        cli.main(args=args, prog_name="calib", standalone_mode=False)
+        with warnings.catch_warnings():
+            warnings.simplefilter("always", CalibWarning)
+            warnings.showwarning = _show_warning
+            status = cli.main(args=args, prog_name="calib", standalone_mode=False)
+        sys.exit(status if isinstance(status, int) else 0)
     except CalibError as error:
         click.echo(f"calib: {error}", err=True)
         sys.exit(error.exit_code)
     except click.exceptions.Abort:
         click.echo("calib: interrupted", err=True)
         sys.exit(130)
-    except click.exceptions.Exit as stop:
-        sys.exit(stop.exit_code)
     except click.ClickException as error:
         error.show()
         sys.exit(2)

@@ -88,5 +88,5 @@ def reduce_bursts(
             ) from None
         report(label, done, len(rows))
     owner = np.repeat(np.arange(len(rows)), [len(each) for each in reduced])
-    counts = np.concatenate(reduced) if reduced else np.empty((0, library.wavelength.size))
-    return Spectra(bursts.loc[rows].iloc[owner], counts)
+    stacked = np.concatenate(reduced) if reduced else np.empty((0, library.wavelength.size))
+    return Spectra(bursts.loc[rows].iloc[owner], stacked)

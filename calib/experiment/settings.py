@@ -104,6 +104,13 @@ class Experiment(_Strict):
         return tuple(value) if isinstance(value, list) else value
 
 
+_SECTIONS: dict[str, type[_Strict]] = {
+    "preprocess": Preprocess,
+    "folds": Folds,
+    "search": Search,
+}
+
+
 def load_experiment(path: str | os.PathLike[str]) -> tuple[Experiment, Path]:
     """Read and check an experiment file.
 
@@ -144,9 +151,7 @@ def _first(error: ValidationError) -> str:
     where = [str(part) for part in first["loc"] if not _is_branch(str(part))]
     key = ".".join(where) or "file"
     if first["type"] == "extra_forbidden":
-        model = {"preprocess": Preprocess, "folds": Folds, "search": Search}.get(
-            where[0], Experiment
-        )
+        model = _SECTIONS.get(where[0], Experiment)
         return f"key {key!r} is unknown, need one of {', '.join(model.model_fields)}"
     if first["type"] == "missing":
         return f"key {key!r} is missing"
@@ -163,7 +168,7 @@ def _key(complaint: Any) -> str:
 
 def _is_branch(part: str) -> bool:
     """Say whether a part of pydantic's path names a branch of a union, not a key."""
-    return part in {"int", "float", "str"} or "[" in part
+    return part in {"int", "float", "str"} or part.startswith("constrained-") or "[" in part
 
 
 def _need(message: str) -> str:

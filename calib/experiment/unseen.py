@@ -15,8 +15,8 @@ from calib.validate.scores import rmse, score
 def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report) -> Unseen:
     """Predict the held-out bursts with the final models and score them."""
     if decided.held_out.empty:
-        certified = np.empty((0, len(decided.analytes)))
-        return Unseen(decided.held_out, certified, None, {}, {})
+        nothing = np.empty((0, len(decided.analytes)))
+        return Unseen(decided.held_out, nothing, None, {}, {})
     spectra = reduce_bursts(
         decided.library, decided.held_out, decided.chain, report, "held-out bursts"
     )

@@ -7,6 +7,7 @@ import os
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,9 @@ from calib.errors import DataError
 from calib.library import description as describe
 from calib.library.description import Description
 from calib.library.tables import check_bursts, check_standards, read_csv, totals
+
+Counts = Any
+"""A Zarr array of shape (rows, channels), read in slices."""
 
 READ_ROWS = 1024
 """Shots read from disk at once when bursts are walked in order."""
@@ -50,8 +54,8 @@ class Library:
     uncertainty: pd.DataFrame
     bursts: pd.DataFrame
     wavelength: NDArray[np.float64]
-    _counts: zarr.Array
-    _darks: zarr.Array | None
+    _counts: Counts
+    _darks: Counts | None
 
     @property
     def analytes(self) -> list[str]:
@@ -172,11 +176,11 @@ def open_library(directory: str | os.PathLike[str]) -> Library:
 
 def _open_arrays(
     path: Path, described: Description
-) -> tuple[zarr.Array, zarr.Array | None, NDArray[np.float64]]:
+) -> tuple[Counts, Counts | None, NDArray[np.float64]]:
     try:
-        group = zarr.open_group(path, mode="r")
-        counts = group["counts"]
-        wavelength = np.asarray(group["wavelength"][:])
+        group: Any = zarr.open_group(path, mode="r")
+        counts: Counts = group["counts"]
+        wavelength = np.asarray(group["wavelength"])
     except (FileNotFoundError, KeyError, ValueError) as error:
         raise DataError(f"{path}: need a Zarr group with counts and wavelength: {error}") from None
     axis = _checks.wavelength_axis(wavelength, where=f"{path}: wavelength")

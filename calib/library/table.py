@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
@@ -124,7 +124,7 @@ def import_table(
         title=settings.title or f"Imported from {path.name}",
         spectrometers=split_spectrometers(table.wavelength, gap_factor=settings.gap_factor),
         signal=(
-            judge_signal(next(table.blocks()).mean(axis=0))
+            judge_signal(table.first_block().mean(axis=0))
             if settings.signal == "auto"
             else settings.signal
         ),
@@ -187,7 +187,7 @@ class SpectraTable:
         if self.metadata.empty and not len(self.metadata):
             raise DataError(f"{path}: found no rows, need one spectrum a row")
 
-    def blocks(self) -> Iterator[NDArray[np.float64]]:
+    def blocks(self) -> Generator[NDArray[np.float64]]:
         """Yield (rows, channels), a block of rows at a time.
 
         Raises
@@ -196,25 +196,36 @@ class SpectraTable:
             At the first cell that is no finite number; the message names row and column.
         """
         start = 0
-        reader = pd.read_csv(
+        with pd.read_csv(
             self.path, usecols=self.channels, dtype=str, keep_default_na=False,
             chunksize=READ_ROWS, encoding="utf-8-sig",
-        )  # fmt: skip
-        for text in reader:
-            text = text[self.channels]
-            try:
-                block = text.to_numpy().astype(np.float64)
-            except ValueError:
-                block = text.apply(pd.to_numeric, errors="coerce").to_numpy(dtype=np.float64)
-            bad = np.argwhere(~np.isfinite(block))
-            if bad.size:
-                row, column = bad[0]
-                raise DataError(
-                    f"{self.path}: row {start + row + 2}, column {self.channels[column]!r}: found "
-                    f"{text.iloc[row, column]!r}, need a finite number"
-                )
-            start += len(block)
-            yield block
+        ) as reader:  # fmt: skip
+            for text in reader:
+                block = self._numbers(text[self.channels], start)
+                start += len(block)
+                yield block
+
+    def _numbers(self, text: pd.DataFrame, start: int) -> NDArray[np.float64]:
+        try:
+            block = text.to_numpy().astype(np.float64)
+        except ValueError:
+            block = text.apply(pd.to_numeric, errors="coerce").to_numpy(dtype=np.float64)
+        bad = np.argwhere(~np.isfinite(block))
+        if bad.size:
+            row, column = bad[0]
+            raise DataError(
+                f"{self.path}: row {start + row + 2}, column {self.channels[column]!r}: found "
+                f"{text.iloc[row, column]!r}, need a finite number"
+            )
+        return block
+
+    def first_block(self) -> NDArray[np.float64]:
+        """Read the first rows only, (rows, channels)."""
+        blocks = self.blocks()
+        try:
+            return next(blocks)
+        finally:
+            blocks.close()
 
 
 def _header(path: Path) -> list[str]:

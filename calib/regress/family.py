@@ -110,4 +110,5 @@ def family(name: str) -> Family:
     """
     if name not in FAMILIES:
         raise SettingsError(f"models: unknown family {name!r}, need one of {', '.join(FAMILIES)}")
-    return importlib.import_module(FAMILIES[name])  # type: ignore[return-value]
+    module: Family = importlib.import_module(FAMILIES[name])
+    return module

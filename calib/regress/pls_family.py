@@ -1,7 +1,8 @@
 """PLS in the contest: one component count an analyte, chosen in cross-validation.
 
-Options under ``[models.pls]``: ``max_components`` (default 20; fewer where the smallest training
-set cannot carry them), ``scale`` (default false: every channel weighs by its own variance), ``rule``
+Options under ``[models.pls]``: ``max_components`` (default 20; fewer where the smallest
+training set cannot carry them), ``scale`` (default false: every channel weighs by its own
+variance), ``rule``
 (``"one-standard-error"``, the default: the fewest components whose error is within one standard
 error of the least; ``"minimum"``; ``"randomisation"``).
 """
@@ -100,7 +101,7 @@ def _limit(problem: Problem) -> int:
         for folds in problem.folds
         for fold in np.unique(folds)
     )
-    return max(1, min(problem.X.shape[1], fewest - 1))
+    return max(1, min(int(problem.X.shape[1]), fewest - 1))
 
 
 def fit(X: Floats, y: Floats, settings: Mapping[str, Any]) -> Fitted:

@@ -32,7 +32,8 @@ def affine(X: Floats, *, coefficients: Floats, intercept: Floats) -> Floats:
     """
     # einsum, not a BLAS product: a row's prediction must not depend on how many rows come along
     product: Floats = np.einsum("ij,j->i", X, coefficients)
-    return product + intercept[0]
+    predicted: Floats = product + intercept[0]
+    return predicted
 
 
 PREDICTORS: Mapping[str, Callable[..., Floats]] = {"affine": affine}

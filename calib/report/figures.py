@@ -128,7 +128,7 @@ def local_error_curve(
     ax = _axes(ax)
     order = np.argsort(table[analyte].to_numpy())
     value = table[analyte].to_numpy()[order]
-    error = np.abs(table[analyte] - table[f"{analyte}_certified"]).to_numpy()[order]
+    error = (table[analyte] - table[f"{analyte}_certified"]).abs().to_numpy()[order]
     ax.plot(value, error, ".", color="0.7", ms=3, label="|error|, out of fold")
     ax.plot(value, table[f"{analyte}_u"].to_numpy()[order], "-", color="C0", label="local RMSEP")
     ax.set_ylim(0, None)

@@ -106,8 +106,8 @@ def per_standard(
     known = np.isfinite(errors)
     _, member = np.unique(standards[known], return_inverse=True)
     size = int(member.max()) + 1 if member.size else 0
-    squares = np.bincount(member, weights=errors[known] ** 2, minlength=size)
-    return squares, np.bincount(member, minlength=size).astype(float)
+    squares = np.bincount(member, weights=errors[known] ** 2, minlength=size).astype(np.float64)
+    return squares, np.bincount(member, minlength=size).astype(np.float64)
 
 
 def rmse_interval(

@@ -1,0 +1,162 @@
+"""The command line as a new user meets it: exit status, one-line errors, help."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import xml.etree.ElementTree as ET
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from calib.cli import COMMANDS
+from tests.conftest import QUICK
+
+
+@pytest.fixture
+def frozen(calib, trained, tmp_path, monkeypatch):
+    monkeypatch.setenv("CALIB_MODELS", str(tmp_path / "models"))
+    assert calib("freeze", trained, "small@1.0.0")[0] == 0
+    return "small@1.0.0"
+
+
+def test_without_arguments_it_says_what_to_do_first(calib):
+    status, out, _ = calib()
+    assert status == 0
+    assert "calib library simulate" in out
+
+
+@pytest.mark.parametrize("command", [*COMMANDS, "library import", "library audit"])
+def test_every_command_explains_itself_in_80_columns(calib, command):
+    status, out, _ = calib(*command.split(), "--help")
+    assert status == 0
+    assert len(out.splitlines()) > 6
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_the_whole_job(calib, experiment, small_library, frozen, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    file = experiment('analytes = ["SiO2", "MgO"]\n' + QUICK)
+    status, out, err = calib("train", file, "--out", "run", "--components")
+    assert status == 0
+    assert re.search(r"^SiO2 +\d\.\d\d+ +\d\S* – \d\S*", out, re.M)
+    assert "cross-validation" in err
+    assert calib("report", "run")[0] == 0
+    assert "RMSEP" in Path("reports/run.html").read_text()
+    assert calib("models")[1].splitlines()[1].startswith("small@1.0.0")
+    assert "RMSEP" in calib("show", frozen)[1]
+    assert calib("predict", frozen, small_library, "-o", "p.csv")[0] == 0
+    table = pd.read_csv("p.csv")
+    assert len(table) == 48
+    assert table.columns[:7].tolist() == [
+        "burst", "standard", "SiO2", "SiO2_u", "SiO2_low", "SiO2_high", "SiO2_flags",
+    ]  # fmt: skip
+    status, out, _ = calib("check", frozen, "--library", small_library, "--junit", "j.xml")
+    assert status == 0
+    assert out.count("pass") == 4
+    suite = ET.parse("j.xml").getroot()
+    assert (suite.get("tests"), suite.get("failures")) == ("4", "0")
+    assert "no difference shown" in calib("compare", "run", "run")[1]
+
+
+def test_json_is_for_scripts(calib, experiment, frozen, tmp_path):
+    file = experiment('analytes = ["SiO2"]\n' + QUICK)
+    status, out, _ = calib("train", file, "--out", tmp_path / "r", "--json")
+    assert status == 0
+    assert json.loads(out)["analytes"]["SiO2"]["rmsep"] > 0
+    assert json.loads(calib("models", "--json")[1])[0]["model"] == frozen
+    assert json.loads(calib("show", frozen, "--json")[1])["name"] == "small"
+    assert json.loads(calib("check", frozen, "--json")[1])[0]["passed"] is True
+
+
+def test_dry_run_trains_nothing(calib, experiment, tmp_path):
+    status, out, _ = calib("train", experiment(QUICK), "--out", tmp_path / "run", "--dry-run")
+    assert status == 0
+    assert "folds     4, dealt 2 time(s)" in out
+    assert not (tmp_path / "run").exists()
+
+
+@pytest.mark.parametrize(
+    ("command", "message"),
+    [
+        ("train none.toml", "none.toml: no such experiment file"),
+        ("train bad.toml", "bad.toml: key 'seed' is 'x'"),
+        ("train far.toml", "nowhere: no such library; make one with 'calib library simulate"),
+        ("freeze none a@1.0.0", "results.json: not found"),
+        ("show a@1.0.0", "no frozen model a@1.0.0; there are: none"),
+        ("show a", "need NAME@VERSION"),
+        ("predict a@1.0.0 x.csv -o o.csv", "no frozen model a@1.0.0"),
+        ("check a@1.0.0", "no frozen model a@1.0.0"),
+        ("report none", "need NAME@VERSION"),
+        ("compare a b", "results.json: not found"),
+        ("library audit none", "none: no such library"),
+        ("library import none.csv lib", "none.csv: no such table"),
+        ("library import bad.toml lib --axis 1:2", "need FIRST:LAST:COUNT"),
+    ],
+)
+def test_what_is_wrong_is_one_line_and_status_2(calib, tmp_path, monkeypatch, command, message):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("CALIB_MODELS", "models")
+    Path("bad.toml").write_text('library = "x"\nseed = "x"')
+    Path("far.toml").write_text('library = "nowhere"')
+    before = sorted(tmp_path.rglob("*"))
+    status, out, err = calib(*command.split())
+    assert status == 2
+    assert out == ""
+    assert message in err
+    assert len(err.strip().splitlines()) == (1 if "--axis" not in command else 4)
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+def test_no_models_says_how_to_make_one(calib, tmp_path, monkeypatch):
+    monkeypatch.setenv("CALIB_MODELS", str(tmp_path))
+    assert "calib freeze RUN NAME@1.0.0" in calib("models")[1]
+
+
+def test_a_failed_check_is_status_1(calib, frozen, tmp_path):
+    path = tmp_path / "models" / "small" / "1.0.0" / "card.html"
+    path.write_text("other")
+    status, out, err = calib("check", frozen)
+    assert status == 1
+    assert out.startswith("FAIL  files")
+    assert "1 of 1 checks failed" in err
+
+
+def test_an_output_that_exists_is_not_overwritten(calib, frozen, small_library, tmp_path):
+    (tmp_path / "o.csv").write_text("mine")
+    status, _, err = calib("predict", frozen, small_library, "-o", tmp_path / "o.csv")
+    assert status == 2
+    assert "exists already" in err
+    assert (tmp_path / "o.csv").read_text() == "mine"
+
+
+def test_a_table_is_predicted_like_its_library(calib, frozen, small_library, tmp_path):
+    import calib as package
+
+    library = package.open_library(small_library)
+    spectra = [library.counts(r)[5:].mean(axis=0) - library.dark(0) for r in (0, 1)]
+    table = pd.DataFrame(spectra, columns=[f"{w!r}" for w in library.wavelength.tolist()])
+    table.insert(0, "burst", ["one", "two"])
+    table.to_csv(tmp_path / "t.csv", index=False)
+    assert calib("predict", frozen, tmp_path / "t.csv", "-o", tmp_path / "o.csv")[0] == 0
+    found = pd.read_csv(tmp_path / "o.csv")
+    assert found["burst"].tolist() == ["one", "two"]
+    assert calib("predict", frozen, small_library, "-o", tmp_path / "l.csv")[0] == 0
+    whole = pd.read_csv(tmp_path / "l.csv")["SiO2"]
+    assert found["SiO2"].tolist() == pytest.approx(whole[:2].tolist(), rel=1e-4)  # float32 darks
+
+
+def test_audit_finds_and_strict_fails(calib, small_library, tmp_path):
+    status, out, _ = calib("library", "audit", small_library)
+    assert status == 0
+    assert "no-uncertainty: standards.csv, column MgO" in out
+    target = tmp_path / "bad"
+    shutil.copytree(small_library, target)
+    text = (target / "bursts.csv").read_text().splitlines()
+    text[1] = text[1].replace("calibration", "held-out")
+    (target / "bursts.csv").write_text("\n".join(text) + "\n")
+    status, out, _ = calib("library", "audit", target, "--json")
+    assert status == 1
+    assert json.loads(out)[0]["code"] == "split-family"
