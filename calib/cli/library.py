@@ -20,6 +20,63 @@ def command() -> None:
     """
 
 
+@command.command()
+@click.argument("directory", metavar="DIR", type=click.Path(path_type=Path))
+@click.option("--standards", type=int, default=120, show_default=True, help="Certified standards.")
+@click.option("--spots", type=int, default=3, show_default=True, help="Spots at each distance.")
+@click.option("--shots", type=int, default=20, show_default=True, help="Shots in a burst.")
+@click.option(
+    "--distances", metavar="M,M,…", default="1.5,3,5,7.5", show_default=True,
+    help="Stand-off distances, metres.",
+)  # fmt: skip
+@click.option(
+    "--check-visits", type=int, default=16, show_default=True,
+    help="Visits to the check targets over the year after.",
+)  # fmt: skip
+@click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes.")
+def simulate(
+    directory: Path, standards: int, spots: int, shots: int, distances: str, check_visits: int,
+    seed: int,
+) -> None:  # fmt: skip
+    """Write the demo library: invented standards, simulated plasma.
+
+    Heron, a stand-off LIBS head, shoots invented standards in a hall at the air
+    pressure of the quarry Skarn Hollow. Nothing in it is a real instrument,
+    place or rock. Its spectra come from a plasma in local thermodynamic
+    equilibrium, with self-absorption, matrix effects, distances, drift, dust
+    and noise, so that models fail on it as they fail on real ones.
+
+    \b
+    Example, small and quick:
+      calib library simulate reference_spectra/demo --spots 1 --shots 10
+    """
+    from calib.library import open_library
+    from calib.simulate import SimulationSettings, simulate_library
+
+    settings = SimulationSettings(
+        n_standards=standards,
+        spots=spots,
+        shots=shots,
+        distances_m=_metres(distances),
+        n_check_visits=check_visits,
+        seed=seed,
+    )
+    with progress() as report:
+        simulate_library(
+            directory, settings, progress=lambda done, all_: report("bursts", done, all_)
+        )
+    click.echo(repr(open_library(directory)))
+
+
+def _metres(text: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(part) for part in text.split(","))
+    except ValueError:
+        raise click.BadParameter(
+            f"{text!r}: need metres as 1.5,3,5", param_hint="--distances"
+        ) from None
+
+
 @command.command("import")
 @click.argument("source", metavar="TABLE", type=click.Path(path_type=Path))
 @click.argument("directory", metavar="DIR", type=click.Path(path_type=Path))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -132,7 +133,12 @@ class Library:
             f"  {self.wavelength.size} channels in {len(self.description.spectrometers)} "
             f"spectrometer(s), {self.wavelength[0]:g} to {self.wavelength[-1]:g} nm "
             f"({self.description.wavelengths})\n"
-            f"  analytes: {', '.join(self.analytes)}"
+            + textwrap.fill(
+                f"analytes: {', '.join(self.analytes)}",
+                78,
+                initial_indent="  ",
+                subsequent_indent="    ",
+            )
         )
 
 

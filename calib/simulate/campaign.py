@@ -111,7 +111,9 @@ class Campaign:
         jobs: list[tuple[Target, int, float, int]] = []
         for distance in s.distances_m:
             for index in rng.permutation(len(standards)):
-                jobs += [(standards[index], spot, distance, s.shots) for spot in range(1, s.spots + 1)]
+                jobs += [
+                    (standards[index], spot, distance, s.shots) for spot in range(1, s.spots + 1)
+                ]
         faces = [t for t in self.targets if not t.certified]
         jobs += [(face, 1, CHECK_DISTANCE_M, FACE_LENGTHENING * s.shots) for face in faces]
         plans: list[Plan] = []
@@ -279,7 +281,9 @@ class Campaign:
     def exact_radiance(self, plan: Plan, shots: Shots) -> NDArray[np.float32]:
         """As `shot_radiance`, with the full model at every shot: slow, for checks."""
         dt, dm = shots.departures()
-        points = [(float(f), float(m), float(t)) for f, m, t in zip(shots.layer, dm, dt, strict=True)]
+        points = [
+            (float(f), float(m), float(t)) for f, m, t in zip(shots.layer, dm, dt, strict=True)
+        ]
         return self._nodes(plan, shots, points)
 
     def _nodes(

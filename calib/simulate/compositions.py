@@ -150,9 +150,9 @@ class Target:
     use: str = "calibration"
 
 
-def draw_composition(rng: np.random.Generator, trend: str | None = None) -> tuple[
-    str, NDArray[np.float64]
-]:
+def draw_composition(
+    rng: np.random.Generator, trend: str | None = None
+) -> tuple[str, NDArray[np.float64]]:
     """Draw the class and composition, wt% summing to 100, of one invented rock.
 
     Parameters

@@ -156,7 +156,9 @@ class Instrument:
         weight *= np.exp(-0.5 * ((grid[column] - centre[row]) / sigma[row]) ** 2)
         weight /= np.bincount(row, weight)[row]
         pointer = np.concatenate([[0], ends])
-        return sparse.csr_array((weight.astype(np.float32), column, pointer), shape=(axis.size, grid.size))
+        return sparse.csr_array(
+            (weight.astype(np.float32), column, pointer), shape=(axis.size, grid.size)
+        )
 
     def shift(self, detector_c: float, years: float) -> NDArray[np.float64]:
         """Wavelength drift of each spectrometer in channels, at a temperature and age."""
@@ -250,9 +252,7 @@ def collected_light(distance_m: float) -> float:
     return (REFERENCE_DISTANCE_M / distance_m) ** 2
 
 
-def _response(
-    wavelength: NDArray[np.float64], parts: tuple[slice, ...]
-) -> NDArray[np.float64]:
+def _response(wavelength: NDArray[np.float64], parts: tuple[slice, ...]) -> NDArray[np.float64]:
     """Smooth relative throughput: blaze of each grating, telescope, fall towards the edges."""
     response = np.empty_like(wavelength)
     for part, peak in zip(parts, THROUGHPUT, strict=True):

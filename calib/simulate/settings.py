@@ -70,9 +70,7 @@ class SimulationSettings:
         for field in fields(self):
             value = getattr(self, field.name)
             if field.name in least and value < least[field.name]:
-                raise UsageError(
-                    f"{field.name}: found {value}, need at least {least[field.name]}"
-                )
+                raise UsageError(f"{field.name}: found {value}, need at least {least[field.name]}")
         object.__setattr__(self, "distances_m", tuple(float(d) for d in self.distances_m))
         if not self.distances_m:
             raise UsageError("distances_m: found none, need at least one")

@@ -71,7 +71,9 @@ def draw_targets(n_standards: int, seed: int) -> list[Target]:
         n_splits -= split
         targets += _single(rng, len(targets), 2 if split else 1)
     targets = _name(targets)
-    targets = _hold_out(targets, np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(2,))))
+    targets = _hold_out(
+        targets, np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(2,)))
+    )
     return targets + _check_targets(rng) + _faces(rng)
 
 
@@ -88,16 +90,18 @@ def _doping_series(rng: np.random.Generator, number: int) -> list[Target]:
     for step in STEPS:
         near = texture[0] + 0.3 * rng.standard_normal(), texture[1] + 0.3 * rng.standard_normal()
         bulk = dope(base, {oxide: step * amount for oxide, amount in additive.items()})
-        series.append(
-            Target("", "doped", f"series {number + 1}", kind, FORMS[0], bulk, 0.01, near)
-        )
+        series.append(Target("", "doped", f"series {number + 1}", kind, FORMS[0], bulk, 0.01, near))
     return series
 
 
 def _single(rng: np.random.Generator, number: int, splits: int) -> list[Target]:
     kind, bulk = draw_composition(rng)
     form = FORMS[rng.choice(3, p=[0.6, 0.25, 0.15])]
-    grain = {"pressed powder": 0.012, "sawn slab": float(rng.choice([0.04, 0.25])), "fused glass": 0.004}
+    grain = {
+        "pressed powder": 0.012,
+        "sawn slab": float(rng.choice([0.04, 0.25])),
+        "fused glass": 0.004,
+    }
     family = f"family {number}"
     made = []
     for split in range(splits):
@@ -223,6 +227,8 @@ def _certificate(
         if value < limit:
             cells[oxide] = f"<{limit * factor:.{digits}f}" if trace else f"<{limit:.3f}"
             continue
-        cells[oxide] = f"{value * factor:.{digits}f}" if trace else f"{value:.{3 if value < 1 else 2}f}"
+        cells[oxide] = (
+            f"{value * factor:.{digits}f}" if trace else f"{value:.{3 if value < 1 else 2}f}"
+        )
         cells[f"{oxide}_u"] = f"{u * factor:.{max(digits, 1)}f}" if trace else f"{u:.3f}"
     return cells
