@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
+from scipy.sparse.linalg import eigsh
 
-from calib.validate.domain import Domain, statistics_of
+from calib.validate.domain import FLAGS, Domain, statistics_of
 from calib.validate.intervals import interval_multiple
 
 Floats = NDArray[np.floating]
@@ -29,6 +30,12 @@ MOST_COMPONENTS = 20
 STANDARDS_PER_COMPONENT = 6
 """Least standards a component of the domain (ASTM E1655 asks for 6 k calibration samples; from
 memory)."""
+
+REPEATS = 2
+"""Deals of the folds that the limits are made from."""
+
+SMALL = 200
+"""Rows up to which all eigenvalues are computed."""
 
 EXPLAINED = 0.99
 """Share of the variance that can be explained out of fold at all at which components stop."""
@@ -89,15 +96,21 @@ def t2_limit(components: int, n: int, level: float = LEVEL) -> float:
     return float(factor * stats.f.ppf(level, components, n - components))
 
 
-def q_jackson_mudholkar(eigenvalues: Floats, level: float = LEVEL) -> float:
+def power_sums(eigenvalues: Floats) -> tuple[float, float, float]:
+    """Return θ₁, θ₂, θ₃: the sums of the eigenvalues, their squares and their cubes."""
+    return tuple(float(np.sum(eigenvalues**power)) for power in (1, 2, 3))  # type: ignore[return-value]
+
+
+def q_jackson_mudholkar(sums: tuple[float, float, float], level: float = LEVEL) -> float:
     """Limit of the squared residual.
 
     Jackson & Mudholkar 1979, Technometrics 21:341, doi 10.1080/00401706.1979.10489779.
 
     Parameters
     ----------
-    eigenvalues : ndarray of shape (left,)
-        Of the covariance of the spectra, those of the components not in the model.
+    sums : tuple of float
+        `power_sums` of the eigenvalues of the covariance of the spectra, those of the components
+        not in the model.
     level : float
 
     Returns
@@ -105,8 +118,8 @@ def q_jackson_mudholkar(eigenvalues: Floats, level: float = LEVEL) -> float:
     float
         Square of the spectra's unit.
     """
-    first, second, third = (float(np.sum(eigenvalues**power)) for power in (1, 2, 3))
-    if second == 0:
+    first, second, third = sums
+    if second <= 0:
         return 0.0
     h0 = 1 - 2 * first * third / (3 * second**2)
     z = float(stats.norm.ppf(level))
@@ -114,14 +127,14 @@ def q_jackson_mudholkar(eigenvalues: Floats, level: float = LEVEL) -> float:
     return float(first * max(inner, 0.0) ** (1 / h0))
 
 
-def q_box(eigenvalues: Floats, level: float = LEVEL) -> float:
+def q_box(sums: tuple[float, float, float], level: float = LEVEL) -> float:
     """Limit of the squared residual as g χ²(h), g = θ₂/θ₁ and h = θ₁²/θ₂.
 
     Box 1954, Ann. Math. Stat. 25:290, doi 10.1214/aoms/1177728786, theorem 3.1.
 
     Parameters
     ----------
-    eigenvalues : ndarray of shape (left,)
+    sums : tuple of float
         As in `q_jackson_mudholkar`.
     level : float
 
@@ -129,14 +142,18 @@ def q_box(eigenvalues: Floats, level: float = LEVEL) -> float:
     -------
     float
     """
-    first, second = float(np.sum(eigenvalues)), float(np.sum(eigenvalues**2))
-    if second == 0:
+    first, second, _ = sums
+    if second <= 0:
         return 0.0
     return float(second / first * stats.chi2.ppf(level, first**2 / second))
 
 
 def learn_domain(
-    X: Floats, folds: NDArray[np.intp], standards: NDArray[np.generic]
+    X: Floats,
+    folds: NDArray[np.intp],
+    standards: NDArray[np.generic],
+    *,
+    gram: Floats | None = None,
 ) -> TrainedDomain:
     """Make the domain of training spectra.
 
@@ -147,6 +164,8 @@ def learn_domain(
     folds : ndarray of int, shape (repeats, n)
         Folds that keep families whole.
     standards : ndarray of shape (n,)
+    gram : ndarray of shape (n, n), optional
+        X Xᵀ up to a shift of all rows of X, if at hand.
 
     Returns
     -------
@@ -155,19 +174,19 @@ def learn_domain(
     n = len(X)
     mean = X.mean(axis=0)
     centred = X - mean
-    gram = centred @ centred.T
+    gram = centred @ centred.T if gram is None else _centre(gram)
     m = len(np.unique(standards))
     fewest = min(int((labels != f).sum()) for labels in folds for f in np.unique(labels))
     most = max(1, min(MOST_COMPONENTS, m // STANDARDS_PER_COMPONENT, fewest - 2, X.shape[1]))
     k, most = _components(gram, folds[0], most)
-    every = [_out_of_fold(gram, labels, k) for labels in folds]
-    values, vectors = np.linalg.eigh(gram)
-    values, vectors = values[::-1], vectors[:, ::-1]
-    k = max(1, min(k, int(np.sum(values > 1e-12 * values[0]))))
-    length = np.sqrt(values[:k])
-    loadings = (vectors[:, :k] / length).T @ centred
-    white = vectors[:, :k] * np.sqrt(n - 1)
-    left = np.maximum(values[k:], 0) / (n - 1)
+    every = [_out_of_fold(gram, labels, k) for labels in folds[:REPEATS]]
+    values, vectors = _largest(gram, k)
+    usable = values > 1e-12 * values[0]
+    values, vectors, k = values[usable], vectors[:, usable], int(usable.sum())
+    length = np.sqrt(values)
+    loadings = (vectors / length).T @ centred
+    white = vectors * np.sqrt(n - 1)
+    left = _left(gram, values)
     formulas = {
         "t2_f": t2_limit(k, m),
         "q_jackson_mudholkar": q_jackson_mudholkar(left),
@@ -180,7 +199,38 @@ def learn_domain(
         limits = {"t2": formulas["t2_f"], "q": max(formulas["q_box"], _moments(every))}
     limits |= {"leverage": formulas["leverage_3k"], "neighbour": formulas["neighbour_largest"]}
     domain = Domain(mean, loadings, length / np.sqrt(n - 1), white, limits)
-    return TrainedDomain(domain, every[0], formulas, np.sum(vectors[:, :k] ** 2, axis=1))
+    return TrainedDomain(domain, every[0], formulas, np.sum(vectors**2, axis=1))
+
+
+def _centre(gram: Floats) -> Floats:
+    """Return the Gram matrix of the centred rows."""
+    column = gram.mean(axis=0)
+    out: Floats = gram - column - column[:, None] + column.mean()
+    return out
+
+
+def _largest(gram: Floats, count: int) -> tuple[Floats, Floats]:
+    """Return the largest eigenvalues of a Gram matrix, in falling order, with their vectors."""
+    n = len(gram)
+    if n <= SMALL or count > n // 4:
+        values, vectors = np.linalg.eigh(gram)
+    else:
+        start = np.random.default_rng(0).standard_normal(n)  # the same every time
+        values, vectors = eigsh(gram, count, v0=start)
+    order = np.argsort(values)[::-1][:count]
+    return values[order], vectors[:, order]
+
+
+def _left(gram: Floats, values: Floats) -> tuple[float, float, float]:
+    """Return the power sums of the eigenvalues of the covariance that are not among `values`."""
+    freedom = len(gram) - 1
+    whole = float(np.trace(gram)), float(np.sum(gram**2)), float(np.sum((gram @ gram) * gram))
+    taken = power_sums(values)
+    first, second, third = (
+        max(a - b, 0.0) / freedom**power
+        for power, (a, b) in enumerate(zip(whole, taken, strict=True), start=1)
+    )
+    return first, second, third
 
 
 def _usual(statistics: list[Floats], standards: NDArray[np.generic]) -> float:
@@ -218,8 +268,7 @@ def _split(
     own = cross.mean(axis=1)
     squares = np.diag(gram)[~inside] - 2 * own + every
     centred = cross - own[:, None] - column + every
-    values, vectors = np.linalg.eigh(train - column - column[:, None] + every)
-    values, vectors = values[::-1][:most], vectors[:, ::-1][:, :most]
+    values, vectors = _largest(train - column - column[:, None] + every, most)
     usable = values > 1e-10 * values[0]
     length = np.sqrt(np.where(usable, values, np.inf))
     root = np.sqrt(inside.sum() - 1)
@@ -238,7 +287,7 @@ def _components(gram: Floats, labels: NDArray[np.intp], most: int) -> tuple[int,
 
 
 def _out_of_fold(gram: Floats, labels: NDArray[np.intp], k: int) -> dict[str, Floats]:
-    out = {name: np.empty(len(labels)) for name in ("t2", "q", "leverage", "neighbour")}
+    out: dict[str, Floats] = {name: np.empty(len(labels)) for name in FLAGS}
     for fold in np.unique(labels):
         inside = labels != fold
         along, white, squares, deviation = _split(gram, inside, k)

@@ -121,7 +121,8 @@ def _change_places(
     numerator, denominator = np.zeros((2, folds, sums.shape[1]))
     np.add.at(numerator, label, sums)
     np.add.at(denominator, label, weights)
-    size = np.bincount(label, weights=families.rows, minlength=folds)
+    size = np.zeros(folds)
+    np.add.at(size, label, families.rows)
 
     def cost(top: Floats, bottom: Floats, rows: Floats, wanted: Floats) -> Floats:
         means = top / np.maximum(bottom, 1e-9)
@@ -208,7 +209,8 @@ def assign_folds(
     for start in range(0, n, count):
         block = ranked[start : start + count]
         label[block] = rng.permutation(count)[: len(block)]
-    label = _change_places(dealt, label, rng, np.ones(n, dtype=bool))
+    if dealt.means.shape[1] > 1:  # for one analyte the blocks are the balance
+        label = _change_places(dealt, label, rng, np.ones(n, dtype=bool))
     return label[dealt.member]
 
 

@@ -170,7 +170,7 @@ def _windows(knots: Floats, middle: Floats, indicator: Floats) -> Floats:
         half = ordered[todo, min(int(size), n) - 1] * (1 + 1e-9) + np.finfo(float).tiny
         if size >= n:
             half = half * np.sqrt(size / n)
-        weight = np.maximum(1 - (distance[todo] / half[:, None]) ** 3, 0) ** 3
+        weight = (1 - np.minimum(distance[todo] / half[:, None], 1.0) ** 3) ** 3
         # rows at the very edge of the window weigh nothing
         enough = (_effective(weight) >= 0.9 * need[0]) & (
             _effective(weight @ indicator) >= 0.9 * need[1]

@@ -23,6 +23,26 @@ QUANTITATION = 10.0
 """Standard deviations for the limit of quantitation (Olivieri et al. 2006)."""
 
 
+CONCENTRATIONS = ("wt%", "ppm")
+"""Units of which a negative value is nonsense and a limit of detection makes sense."""
+
+
+def reported(value: Floats, unit: str) -> Floats:
+    """Return predictions as they are reported: a concentration is never below zero.
+
+    Scores, error bars and checks are of what is reported.
+
+    Examples
+    --------
+    >>> reported(np.array([-0.2, 1.0]), "wt%").tolist()
+    [0.0, 1.0]
+    """
+    if unit not in CONCENTRATIONS:
+        return value
+    out: Floats = np.maximum(value, 0.0)
+    return out
+
+
 @dataclass(frozen=True)
 class Limits:
     """Figures of merit of one analyte.

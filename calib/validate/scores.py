@@ -276,7 +276,7 @@ def score(
     known = np.isfinite(p) & np.isfinite(c)
     p, c, groups = p[known], c[known], groups[known]
     if p.size == 0:
-        return Score(*[float("nan")] * 12, 0, 0)
+        return Score(*(float("nan"),) * 12, n_standards=0, n_spectra=0)
     e = p - c
     squares, counts = per_standard(e, groups)
     low, high = rmse_interval(squares, counts, level=level, samples=samples, seed=seed)
