@@ -108,28 +108,36 @@ def _describe(families: ArrayLike, values: ArrayLike) -> _Families:
 
 
 def _change_places(
-    families: _Families, label: Labels, rng: np.random.Generator, movable: NDArray[np.bool_]
+    families: _Families,
+    label: Labels,
+    rng: np.random.Generator,
+    movable: NDArray[np.bool_],
+    *,
+    places: int,
 ) -> Labels:
     """Let pairs of families change folds while that makes the folds more alike.
 
     The cost is the sum over folds and analytes of the squared standardised difference of the
-    means (and, with less weight, of the second moments), and of the relative fold sizes.
+    means (and, with less weight, of the second moments), and of the relative fold sizes. Each fold
+    has some empty `places` too: who changes with one of them moves alone.
     """
-    sums, weights = families.moments()
-    folds = int(label.max()) + 1
-    aim = np.bincount(label, minlength=folds) / len(label) * families.rows.sum()
+    n, folds = len(label), int(label.max()) + 1
+    aim = np.bincount(label, minlength=folds) / n * families.rows.sum()
+    sums, weights = (np.pad(each, ((0, places * folds), (0, 0))) for each in families.moments())
+    weight_of = np.pad(families.rows, (0, places * folds))
+    label = np.concatenate([label, np.tile(np.arange(folds), places)])
+    movable = np.pad(movable, (0, places * folds), constant_values=True)
     numerator, denominator = np.zeros((2, folds, sums.shape[1]))
     np.add.at(numerator, label, sums)
     np.add.at(denominator, label, weights)
     size = np.zeros(folds)
-    np.add.at(size, label, families.rows)
+    np.add.at(size, label, weight_of)
 
     def cost(top: Floats, bottom: Floats, rows: Floats, wanted: Floats) -> Floats:
         means = top / np.maximum(bottom, 1e-9)
         out: Floats = (means**2).sum(axis=-1) + _SIZE_WEIGHT * (rows / wanted - 1) ** 2
-        return out
+        return np.where(rows > 0, out, np.inf)
 
-    label = label.copy()
     candidates = np.flatnonzero(movable)
     for _ in range(_SWEEPS):
         changed = False
@@ -139,7 +147,7 @@ def _change_places(
                 break
             f, g = label[i], label[others]
             up, more = sums[others] - sums[i], weights[others] - weights[i]
-            rows = families.rows[others] - families.rows[i]
+            rows = weight_of[others] - weight_of[i]
             new = cost(numerator[f] + up, denominator[f] + more, size[f] + rows, aim[f])
             new += cost(numerator[g] - up, denominator[g] - more, size[g] - rows, aim[g])
             now = cost(numerator, denominator, size, aim)
@@ -158,7 +166,7 @@ def _change_places(
             changed = True
         if not changed:
             break
-    return label
+    return label[:n]
 
 
 def assign_folds(
@@ -210,7 +218,7 @@ def assign_folds(
         block = ranked[start : start + count]
         label[block] = rng.permutation(count)[: len(block)]
     if dealt.means.shape[1] > 1:  # for one analyte the blocks are the balance
-        label = _change_places(dealt, label, rng, np.ones(n, dtype=bool))
+        label = _change_places(dealt, label, rng, np.ones(n, dtype=bool), places=2)
     return label[dealt.member]
 
 
@@ -262,7 +270,7 @@ def choose_held_out(
     rng = np.random.default_rng(seed)
     label = np.zeros(n, dtype=np.intp)
     label[[rng.choice(block) for block in np.array_split(ranked, wanted)]] = 1
-    out: NDArray[np.bool_] = _change_places(dealt, label, rng, free)[dealt.member] == 1
+    out: NDArray[np.bool_] = _change_places(dealt, label, rng, free, places=0)[dealt.member] == 1
     return out
 
 

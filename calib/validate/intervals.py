@@ -166,8 +166,9 @@ def _windows(knots: Floats, middle: Floats, indicator: Floats) -> Floats:
     out = np.empty_like(distance)
     todo, size = np.arange(len(knots)), float(min(MIN_WINDOW, n))
     need = min(MIN_WINDOW, n), min(MIN_STANDARDS, standards)
+    least = max(1e-9 * float(np.ptp(middle)), 1e-12)  # predictions may be tied, at zero above all
     while True:
-        half = ordered[todo, min(int(size), n) - 1] * (1 + 1e-9) + np.finfo(float).tiny
+        half = np.maximum(ordered[todo, min(int(size), n) - 1] * (1 + 1e-9), least)
         if size >= n:
             half = half * np.sqrt(size / n)
         weight = (1 - np.minimum(distance[todo] / half[:, None], 1.0) ** 3) ** 3
