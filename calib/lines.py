@@ -71,7 +71,7 @@ def load_lines() -> NDArray[Any]:
     """
     path = resources.files("calib") / "data" / "lines.csv"
     rows = []
-    with path.open(encoding="utf-8", newline="") as stream:
+    with path.open(encoding="utf-8") as stream:
         for number, row in enumerate(csv.DictReader(stream), start=2):
             try:
                 rows.append(tuple(_CONVERT[kind[0]](row[name]) for name, kind in FIELDS))

@@ -215,10 +215,16 @@ class Model:
         return self.chain.burst(rows, self.wavelength, shot)
 
     def predict_spectra(
-        self, spectra: Floats, *, flags: Sequence[str] = (), level: float | None = None
+        self,
+        spectra: Floats,
+        *,
+        flags: Sequence[str] = (),
+        distance_m: Floats | None = None,
+        level: float | None = None,
     ) -> Predictions:
-        """Predict from rows that `reduce` made, (rows, channels)."""
-        X = self.chain.spectra(spectra, self.wavelength, Acquisition(self._spectrometers))
+        """Predict from rows that `reduce` made, (rows, channels), shot from `distance_m` (rows)."""
+        shot = Acquisition(self._spectrometers, distance_m=distance_m)
+        X, untreated = self.chain.spectra_flagged(spectra, self.wavelength, shot)
         shape = (len(X), len(self.analytes))
         value, error = np.empty(shape), np.empty(shape)
         low, high = np.empty(shape), np.empty(shape)
@@ -234,7 +240,7 @@ class Model:
             error[:, j] = local.at(y)
             half = local.multiple(level) * error[:, j]
             low[:, j], high[:, j] = reported(y - half, entry["unit"]), y + half
-            marks[:, j] = _flags(y, entry, unusual, flags)
+            marks[:, j] = _flags(y, entry, (unusual, untreated), flags)
         return Predictions(self.analytes, value, error, low, high, marks.astype(str), level)
 
     def predict_arrays(
@@ -244,14 +250,16 @@ class Model:
         *,
         dark: ArrayLike | None = None,
         level: float | None = None,
+        distance_m: ArrayLike | None = None,
     ) -> Predictions:
         """Predict, without pandas; see `predict`."""
         self.check_axis(wavelength)
         bursts = _bursts(counts)
         lacks_dark = dark is None and any(step.name == "dark" for step in self.chain.steps)
         rows = [self.reduce(burst, dark).mean(axis=0) for burst in bursts]
+        far = None if distance_m is None else _distances(distance_m, len(rows))
         always = ("no-dark",) if lacks_dark else ()
-        return self.predict_spectra(np.stack(rows), flags=always, level=level)
+        return self.predict_spectra(np.stack(rows), flags=always, distance_m=far, level=level)
 
     def predict(
         self,
@@ -260,6 +268,7 @@ class Model:
         *,
         dark: ArrayLike | None = None,
         level: float | None = None,
+        distance_m: ArrayLike | None = None,
     ) -> pd.DataFrame:
         """Predict compositions.
 
@@ -275,6 +284,8 @@ class Model:
             flagged where the model was trained on raw counts.
         level : float, optional
             Of the intervals, between 0 and 1. Default: the model's, 0.90.
+        distance_m : float or array_like of shape (targets,), optional
+            Stand-off distance, for a chain that corrects for it.
 
         Returns
         -------
@@ -291,13 +302,14 @@ class Model:
             - ``high-leverage``: far from the middle of the training spectra.
             - ``no-neighbour``: farther from every training spectrum than these are from each
               other.
+            - ``unregistered``: the wavelengths could not be found again.
             - ``no-dark``: no dark was subtracted, and the model was trained on raw counts.
 
         Raises
         ------
         DataError
-            If the axis or the counts are not the model's, or not finite, or `level` is not
-            between 0 and 1.
+            If the axis or the counts are not the model's, or not finite, or the chain needs
+            distances and there are none, or `level` is not between 0 and 1.
 
         Examples
         --------
@@ -307,7 +319,9 @@ class Model:
         """
         import pandas as pd
 
-        found = self.predict_arrays(counts, wavelength, dark=dark, level=level)
+        found = self.predict_arrays(
+            counts, wavelength, dark=dark, distance_m=distance_m, level=level
+        )
         return pd.DataFrame(found.columns())
 
 
@@ -328,17 +342,26 @@ def _bursts(counts: ArrayLike | Sequence[ArrayLike]) -> Iterable[Floats]:
     return list(array)
 
 
+def _distances(distance_m: ArrayLike, targets: int) -> Floats:
+    given = np.asarray(distance_m, dtype=np.float64)
+    if given.shape not in ((), (targets,)):
+        raise DataError(f"distance_m: found shape {given.shape}, need one number or {targets}")
+    return np.broadcast_to(given, (targets,))
+
+
 def _flags(
-    value: Floats, entry: Mapping[str, Any], unusual: Sequence[str], always: Sequence[str]
+    value: Floats,
+    entry: Mapping[str, Any],
+    spectrum: Sequence[Sequence[str]],
+    always: Sequence[str],
 ) -> NDArray[np.object_]:
-    """Join what is to be said of each prediction of one analyte."""
+    """Join what is to be said of each prediction of one analyte, and of its spectrum."""
     low, high = entry["range"]
     lod = entry["lod"]
     below = np.zeros(value.shape, dtype=bool) if lod is None else value < lod
     outside = (value > high) | ((value < low) & ~below)
     own = words({"below-lod": below, "outside-range": outside})
-    ends = ";".join(always)
-    joined = [";".join(filter(None, (*row, ends))) for row in zip(own, unusual, strict=True)]
+    joined = [";".join(filter(None, (*row, *always))) for row in zip(own, *spectrum, strict=True)]
     return np.array(joined, dtype=object)
 
 

@@ -111,7 +111,8 @@ def check_files(folder: Path) -> dict[str, Any]:
         )
     for name, expected in listed.items():
         path = folder / name
-        if Path(name).name != name or path.is_symlink() or not path.is_file():
+        plain = Path(name).name == name and isinstance(expected, str)
+        if not plain or path.is_symlink() or not path.is_file():
             raise ArtifactError(f"{path}: listed in the manifest, need a plain file of the model")
         found = sha256(path)
         if found != expected:
@@ -182,6 +183,9 @@ def freeze(model_folder: Path, reference: str, card: str) -> Path:
     if target.exists():
         raise UsageError(f"{target}: {reference} is frozen already; a version is never overwritten")
     manifest = read_manifest(model_folder)
+    for file in REQUIRED:
+        if not (model_folder / file).is_file():
+            raise ArtifactError(f"{model_folder / file}: not found, need a whole run")
     _check_successor(manifest, name, version)
     partial = target.with_name(f".{version}.partial-{os.getpid()}")
     shutil.rmtree(partial, ignore_errors=True)

@@ -55,14 +55,15 @@ def cli(ctx: click.Context) -> None:
     prediction.
 
     \b
-    A first tour:
-      calib library simulate reference_spectra/demo
-      calib library audit reference_spectra/demo
+    A first tour, from a clone of the project (anywhere else, begin with
+    'calib library simulate reference_spectra/heron' and write an experiment file
+    as 'calib train --help' shows):
+      calib library audit reference_spectra/heron
       calib train experiments/quickstart.toml --out runs/first
       calib report runs/first
       calib freeze runs/first majors@1.0.0
-      calib predict majors@1.0.0 reference_spectra/demo -o predictions.csv
-      calib check majors@1.0.0
+      calib predict majors@1.0.0 reference_spectra/heron -o predictions.csv
+      calib check majors@1.0.0 --library reference_spectra/heron
 
     'calib COMMAND --help' explains each command. Exit status: 0 done, 1 a check
     said no, 2 something in the command, a file or a setting is wrong.
@@ -80,17 +81,24 @@ def main(args: list[str] | None = None) -> None:
             status = cli.main(args=args, prog_name="calib", standalone_mode=False)
         sys.exit(status if isinstance(status, int) else 0)
     except CalibError as error:
-        click.echo(f"calib: {error}", err=True)
+        _complain(str(error))
         sys.exit(error.exit_code)
     except click.exceptions.Abort:
         click.echo("calib: interrupted", err=True)
         sys.exit(130)
     except click.ClickException as error:
-        error.show()
+        context = getattr(error, "ctx", None)
+        hint = f" (see '{context.command_path} --help')" if context else ""
+        _complain(error.format_message() + hint)
         sys.exit(2)
     except OSError as error:
-        click.echo(f"calib: {error.filename or 'system'}: {error.strerror or error}", err=True)
+        _complain(f"{error.filename or 'system'}: {error.strerror or error}")
         sys.exit(2)
+
+
+def _complain(message: str) -> None:
+    """Say what is wrong in one line on standard error, whatever the names in it hold."""
+    click.echo(f"calib: {' '.join(message.split())}", err=True)
 
 
 def _show_warning(message: Any, category: type[Warning], *_: Any, **__: Any) -> None:

@@ -14,15 +14,15 @@ from calib.errors import CheckError
 @click.argument("reference", metavar="NAME@VERSION")
 @click.option(
     "--library", "directory", type=click.Path(path_type=Path), metavar="DIR",
-    help="Also predict this library's held-out standards and compare the RMSEP.",
+    help="Also predict the standards held out in training, from this library, and compare RMSEP.",
 )  # fmt: skip
 @click.option(
     "--retrain", type=click.Path(path_type=Path), metavar="EXPERIMENT",
     help="Also train anew and compare the RMSEP.",
 )  # fmt: skip
 @click.option(
-    "--tolerance", type=click.FloatRange(min=0), default=0.02, show_default=True,
-    help="Relative increase of an RMSEP that passes.",
+    "--tolerance", type=click.FloatRange(0, 1), default=0.02, show_default=True,
+    help="Relative difference of an RMSEP (with --retrain: increase) that passes.",
 )  # fmt: skip
 @click.option("--junit", type=click.Path(path_type=Path), help="Write JUnit XML for a CI server.")
 @click.option("--json", "as_json", is_flag=True, help="Print the verdicts as JSON.")
@@ -54,7 +54,7 @@ def command(
             from calib.experiment.freezing import retrained_rmsep
 
             scores = retrained_rmsep(retrain, report)
-            verdicts += check.check_rmsep(model, scores, tolerance=tolerance, label="retrained")
+            verdicts += check.check_retrained(model, scores, tolerance=tolerance)
     if junit is not None:
         junit.write_text(check.junit(reference, verdicts), encoding="utf-8")
     if as_json:

@@ -84,9 +84,31 @@ def aligned(values: Iterable[float], digits: int = 4) -> list[str]:
     return [f"{value:.{decimals}f}" for value in listed]
 
 
+def parse_axis(text: str | None) -> tuple[float, float, int] | None:
+    """Read ``FIRST:LAST:COUNT``, nm and a number of channels."""
+    if text is None:
+        return None
+    try:
+        first, last, count = text.split(":")
+        return float(first), float(last), int(count)
+    except ValueError:
+        raise click.BadParameter(
+            f"{text!r}: need FIRST:LAST:COUNT, as 900:1700:401", param_hint="--axis"
+        ) from None
+
+
+def finite(data: Any) -> Any:
+    """Turn numbers that are not finite into null, which JSON has."""
+    if isinstance(data, dict):
+        return {key: finite(value) for key, value in data.items()}
+    if isinstance(data, list | tuple):
+        return [finite(value) for value in data]
+    return None if isinstance(data, float) and not math.isfinite(data) else data
+
+
 def print_json(data: Any) -> None:
     """Print strict JSON on standard output."""
-    click.echo(json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False))
+    click.echo(json.dumps(finite(data), indent=1, ensure_ascii=False, allow_nan=False))
 
 
 def scores_table(analytes: dict[str, dict[str, Any]]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from calib.cli.console import print_json, table
+from calib.errors import CalibError
 
 
 @click.command()
@@ -16,7 +17,11 @@ def command(as_json: bool) -> None:
 
     rows = []
     for name, version in frozen():
-        manifest = read_manifest(models_folder() / name / version)
+        try:
+            manifest = read_manifest(models_folder() / name / version)
+        except CalibError as error:
+            click.echo(f"note: {error}", err=True)
+            continue
         rows.append((f"{name}@{version}", manifest["created"], ", ".join(manifest["analytes"])))
     if as_json:
         keys = ("model", "created", "analytes")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from calib.cli.console import progress
+from calib.cli.console import parse_axis, progress
 from calib.errors import UsageError
 
 
@@ -18,7 +18,11 @@ from calib.errors import UsageError
     "-o", "--out", type=click.Path(path_type=Path), required=True, metavar="OUT.csv",
     help="Table to write; must not exist.",
 )  # fmt: skip
-def command(reference: str, source: Path, out: Path) -> None:
+@click.option(
+    "--axis", metavar="FIRST:LAST:COUNT",
+    help="The table's last COUNT columns are channels, evenly spaced in nm, as at import.",
+)  # fmt: skip
+def command(reference: str, source: Path, out: Path, axis: str | None) -> None:
     """Predict compositions with a frozen model.
 
     INPUT is a library (a folder), whose bursts are all predicted, or a wide
@@ -50,7 +54,7 @@ def command(reference: str, source: Path, out: Path) -> None:
                 library = open_library(source)
                 tables = predict_library(model, library, library.bursts, report)
             else:
-                tables = predict_table(model, source, report)
+                tables = predict_table(model, source, report, axis=parse_axis(axis))
             for i, each in enumerate(tables):
                 each.to_csv(
                     partial, mode="w" if i == 0 else "a", header=i == 0, index=False,

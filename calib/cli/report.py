@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
+import os
 from pathlib import Path
 
 import click
@@ -27,19 +27,20 @@ def command(subject: str, out: Path | None) -> None:
     from calib.experiment.run import open_run
     from calib.report.page import run_page
 
-    run = Path(subject)
-    stem = run.name if run.is_dir() else subject.replace("@", "-")
+    path = Path(subject)
+    stem = path.resolve().name if path.is_dir() else subject.replace("@", "-")
     target = out if out is not None else Path("reports") / f"{stem}.html"
     if target.is_dir():
         raise UsageError(f"{target}: is a folder, need a file name")
-    if (run / "results.json").is_file() or (run.is_dir() and "@" not in subject):
-        opened = open_run(run)
-        page = run_page(opened.results, opened.table, title=f"Run {run.name}")
-        target.parent.mkdir(parents=True, exist_ok=True)
-        target.write_text(page, encoding="utf-8")
+    if path.is_dir() and not (path / "manifest.json").is_file():
+        run = open_run(path)
+        page = run_page(run.results, run.table, title=f"Run {stem}")
     else:
         folder = find(subject)
         check_files(folder)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(folder / "card.html", target)
+        page = (folder / "card.html").read_text(encoding="utf-8")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    partial = target.with_name(f".{target.name}.partial-{os.getpid()}")
+    partial.write_text(page, encoding="utf-8")
+    os.replace(partial, target)
     click.echo(f"report: {target}")

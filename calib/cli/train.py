@@ -18,7 +18,9 @@ from calib.cli.console import aligned, print_json, progress, scores_table, table
 @click.option("--jobs", type=click.IntRange(min=1), default=None, help="Threads of the BLAS.")
 @click.option("--dry-run", is_flag=True, help="Say what would be done, and stop.")
 @click.option("--components", is_flag=True, help="Also print RMSECV and RMSEP at every count.")
-@click.option("--json", "as_json", is_flag=True, help="Print results.json.")
+@click.option(
+    "--json", "as_json", is_flag=True, help="Print results.json (with --dry-run, the plan)."
+)
 def command(
     experiment: Path, out: Path | None, jobs: int | None, dry_run: bool, components: bool,
     as_json: bool,
@@ -46,6 +48,8 @@ def command(
       families = ["pls"]
       [models.pls]
       max_components = 20
+      scale = false                   # true: every channel weighs alike
+      rule = "one-standard-error"     # or "minimum", "randomisation"
 
     The run folder holds results.json, every prediction, figures, and the model
     that 'calib freeze' freezes.
@@ -58,6 +62,21 @@ def command(
 
     if dry_run:
         decided = plan(experiment)
+        if as_json:
+            print_json(
+                {
+                    "library": str(decided.library.path),
+                    "analytes": list(decided.analytes),
+                    "calibration_bursts": len(decided.calibration),
+                    "held_out_bursts": len(decided.held_out),
+                    "folds": int(decided.folds.max()) + 1,
+                    "repeats": len(decided.folds),
+                    "preprocess": decided.chain.settings(),
+                    "families": list(decided.experiment.models.families),
+                    "notes": decided.notes,
+                }
+            )
+            return
         click.echo(f"library   {decided.library.path}")
         click.echo(f"analytes  {', '.join(decided.analytes)}")
         click.echo(

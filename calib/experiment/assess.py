@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,10 @@ from calib.errors import DataError
 from calib.experiment.outcome import Assessment, Floats, Judgement, Trained, Winner
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Report
+from calib.regress import predictors
+from calib.regress.family import Problem, family
 from calib.regress.pls import (
+    Dealing,
     PermutationTest,
     cross_validate,
     cross_validated_mean,
@@ -95,18 +98,55 @@ def _nested(decided: Plan, trained: Trained) -> dict[str, float]:
         table = np.stack([values[g] for g in groups])
         return assign_folds(groups, table, min(n_folds, len(np.unique(groups))), seed=seed)
 
+    if problem.learns:
+        return _nested_with_chain(decided, trained, deal)
     try:
         found = nested_cross_validate(
             problem.X, problem.Y, families,
             _most_components(trained, options["max_components"]),
-            n_folds=count, n_inner_folds=INNER_FOLDS, rule=options["rule"],
-            scale=options["scale"], seed=decided.experiment.seed, deal=deal,
+            dealing=Dealing(
+                n_folds=count, n_inner_folds=INNER_FOLDS, seed=decided.experiment.seed, deal=deal
+            ),
+            rule=options["rule"], scale=options["scale"],
         )  # fmt: skip
     except DataError:  # too few standards for folds within folds
         return {}
     unit = decided.library.description.unit
     return {
         name: rmse(reported(found.predictions[:, j], unit(name)), problem.Y[:, j])
+        for j, name in enumerate(decided.analytes)
+    }
+
+
+def _nested_with_chain(
+    decided: Plan,
+    trained: Trained,
+    deal: Callable[[NDArray[Any], int, int], NDArray[np.intp]],
+) -> dict[str, float]:
+    """Nested RMSECV of PLS where the chain learns: it learns anew in each outer fold."""
+    problem, pls = trained.problem, family("pls")
+    families = decided.families(trained.bursts)
+    predicted = np.full_like(problem.Y, np.nan)
+    for number, fold in enumerate(np.unique(problem.folds[0])):
+        inside = problem.folds[0] != fold
+        X = problem.spectra(inside)
+        seed = decided.experiment.seed + 1 + number
+        try:
+            inner = deal(families[inside], INNER_FOLDS, seed)
+            part = Problem(
+                X[inside], problem.Y[inside], inner[None], problem.standards[inside],
+                problem.analytes,
+            )  # fmt: skip
+            chosen = pls.select(part, decided.experiment.models.options("pls"))
+        except DataError:  # too few standards for folds within folds
+            return {}
+        for j, selection in enumerate(chosen):
+            known = np.isfinite(part.Y[:, j])
+            fitted = pls.fit(part.X[known], part.Y[known, j], selection.settings)
+            predicted[~inside, j] = predictors.predict(fitted.predictor, X[~inside], fitted.arrays)
+    unit = decided.library.description.unit
+    return {
+        name: rmse(reported(predicted[:, j], unit(name)), problem.Y[:, j])
         for j, name in enumerate(decided.analytes)
     }
 
@@ -195,8 +235,8 @@ def _left_out(trained: Trained, j: int, unit: str) -> dict[str, list[Part]]:
     problem = trained.problem
     winner = list(trained.winners.values())[j]
     settings = winner.selection.settings
-    if winner.family != "pls" or settings["n_components"] == 0:
-        return {}
+    if winner.family != "pls" or settings["n_components"] == 0 or problem.learns:
+        return {}  # a chain that learned from all rows has seen what is left out
     y, folds = problem.Y[:, j], problem.folds[0]
     gram = trained.gram if not settings["scale"] else None
     out: dict[str, list[Part]] = {}

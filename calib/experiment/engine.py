@@ -10,9 +10,11 @@ from __future__ import annotations
 import os
 import shutil
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.artifact.runtime import Model
 from calib.errors import CalibWarning, UsageError
@@ -20,11 +22,11 @@ from calib.experiment import write
 from calib.experiment.assess import assess
 from calib.experiment.outcome import Outcome, Trained, Winner
 from calib.experiment.plan import Floats, Plan, plan
-from calib.experiment.prepare import Report, Spectra, reduce_bursts
+from calib.experiment.prepare import Report, Spectra, acquisition, reduce_bursts
 from calib.experiment.run import Run, open_run
 from calib.experiment.state import model_parts
 from calib.experiment.unseen import read_held_out
-from calib.preprocess import Acquisition
+from calib.preprocess import Chain
 from calib.regress import predictors
 from calib.regress.family import Problem, Selection, family
 from calib.validate.intervals import local_error
@@ -106,13 +108,11 @@ def _next_folder(file: Path) -> Path:
 
 def _fit(decided: Plan, spectra: Spectra, report: Report) -> Trained:
     """Cross-validate every family, keep the best for each analyte, refit on all rows."""
-    library = decided.library
-    shot = Acquisition(library.description.slices())
-    X = decided.chain.spectra(spectra.counts, library.wavelength, shot)
+    chain, X, refit = _preprocess(decided, spectra)
     Y = decided.certified(spectra.bursts)
     folds = decided.folds[:, decided.calibration.index.get_indexer(spectra.bursts.index)]
     standards = spectra.bursts["standard"].to_numpy(dtype=str)
-    problem = Problem(X, Y, folds, standards, decided.analytes)
+    problem = Problem(X, Y, folds, standards, decided.analytes, refit)
     models = decided.experiment.models
     chosen: dict[str, list[Selection]] = {}
     for done, name in enumerate(models.families):
@@ -121,11 +121,34 @@ def _fit(decided: Plan, spectra: Spectra, report: Report) -> Trained:
     report("cross-validation", len(models.families), len(models.families))
     winners = {}
     for j, analyte in enumerate(decided.analytes):
-        unit = library.description.unit(analyte)
+        unit = decided.library.description.unit(analyte)
         rivals = {name: chosen[name][j] for name in models.families}
         winners[analyte] = _refit(problem, j, rivals, unit)
         report("final models", j + 1, len(decided.analytes))
-    return Trained(spectra.bursts, problem, winners)
+    return Trained(spectra.bursts, problem, winners, chain)
+
+
+def _preprocess(
+    decided: Plan, spectra: Spectra
+) -> tuple[Chain, Floats, Callable[[NDArray[np.bool_]], Floats] | None]:
+    """Fit the chain on all rows, and say how to fit it on some of them (None: it learns nothing).
+
+    The steps before the first one that learns see each row alone: their work is done once.
+    """
+    axis, shot = decided.library.wavelength, acquisition(decided.library, spectra.bursts)
+    if not decided.chain.learns:
+        return decided.chain, decided.chain.spectra(spectra.counts, axis, shot), None
+    fixed, rest = decided.chain.split_learning()
+    rows = fixed.spectra(spectra.counts, axis, shot)
+    axis, shot = fixed.after(axis, shot)
+
+    def refit(training: NDArray[np.bool_]) -> Floats:
+        mine, _ = rest.fit_spectra(rows[training], axis, shot.rows(training))
+        return mine.spectra(rows, axis, shot)
+
+    fitted, X = rest.fit_spectra(rows, axis, shot)
+    on_shots = tuple(step for step in decided.chain.steps if step.level == "shot")
+    return Chain(on_shots + fixed.steps + fitted.steps), X, refit
 
 
 def _refit(problem: Problem, j: int, selections: dict[str, Selection], unit: str) -> Winner:

@@ -13,7 +13,7 @@ from calib.artifact import store
 from calib.artifact.runtime import Model, Predictions
 from calib.errors import DataError
 from calib.experiment.engine import train
-from calib.experiment.prepare import Report
+from calib.experiment.prepare import Darks, Report
 from calib.experiment.run import Run
 from calib.experiment.write import predictions_table
 from calib.library import Library, SpectraTable
@@ -79,17 +79,20 @@ def predict_library(
         If the library's axis, signal or air/vacuum is not the model's.
     """
     _same_kind(model, library)
+    if bursts.empty:
+        raise DataError(f"{library.path / 'bursts.csv'}: found no burst to predict")
     rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
+    darks = Darks(library, model.chain)
     done = 0
     for start in range(0, len(rows), BATCH):
         batch = rows[start : start + BATCH]
         reduced = []
         for row, counts in library.walk(batch):
-            dark = library.dark(int(library.bursts["dark"].iloc[row]))
-            reduced.append(_reduce(model, library, row, counts, dark))
+            reduced.append(_reduce(model, library, row, counts, darks(row)))
             done += 1
             report("predictions", done, len(rows))
-        found: Predictions = model.predict_spectra(np.stack(reduced))
+        far = library.bursts.loc[batch, "distance_m"].to_numpy(float)
+        found: Predictions = model.predict_spectra(np.stack(reduced), distance_m=far)
         yield predictions_table(library.bursts.loc[batch], found)
 
 
@@ -118,7 +121,9 @@ def _same_kind(model: Model, library: Library) -> None:
         raise DataError(f"{library.path / 'spectra.zarr'}: {error}") from None
 
 
-def predict_table(model: Model, source: Path, report: Report) -> Iterator[pd.DataFrame]:
+def predict_table(
+    model: Model, source: Path, report: Report, *, axis: tuple[float, float, int] | None = None
+) -> Iterator[pd.DataFrame]:
     """Predict the spectra of a wide CSV table, one averaged spectrum a row.
 
     Yields
@@ -131,7 +136,7 @@ def predict_table(model: Model, source: Path, report: Report) -> Iterator[pd.Dat
     DataError
         If the table cannot be read, or its wavelengths are not the model's.
     """
-    table = SpectraTable(source)
+    table = SpectraTable(source, axis)
     try:
         model.check_axis(table.wavelength)
     except DataError as error:
@@ -170,6 +175,13 @@ def held_out_rmsep(model: Model, library: Library, report: Report) -> dict[str, 
             f"{library.path / 'bursts.csv'}: found no burst of held-out standard "
             f"{missing[0] if missing else '(none was held out)'!r}, which the frozen RMSEP needs"
         )
+    for name in model.analytes:
+        unit = library.description.unit(name)
+        if name in library.analytes and unit != model.unit(name):
+            raise DataError(
+                f"{library.path / 'library.toml'}: unit of {name} is {unit!r}, "
+                f"{model.name} needs {model.unit(name)!r}"
+            )
     table = pd.concat(predict_library(model, library, bursts, report))
     certified = library.values.reindex(table["standard"])
     return {

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.artifact.runtime import Predictions
+from calib.preprocess import Chain
 from calib.regress.family import Fitted, Problem, Selection
 from calib.regress.pls import gram_matrix
 from calib.validate.breakdown import Part
@@ -67,11 +68,14 @@ class Trained:
     problem : Problem
         Preprocessed training spectra, certified values, folds.
     winners : dict of str to Winner
+    chain : Chain
+        As it was fitted on all training rows.
     """
 
     bursts: pd.DataFrame
     problem: Problem
     winners: dict[str, Winner]
+    chain: Chain
 
     @property
     def certified(self) -> Floats:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calib.errors import DataError
 from calib.experiment.prepare import lacking
-from calib.experiment.settings import Experiment, load_experiment
+from calib.experiment.settings import Experiment, Search, load_experiment
 from calib.library import Library, open_library
 from calib.library.audit import THIN
 from calib.library.guard import restrict
@@ -20,6 +20,9 @@ from calib.preprocess import Chain
 from calib.validate.folds import assign_folds, choose_held_out
 
 Floats = NDArray[np.floating]
+
+MIN_FAMILIES = 3
+"""Families of certified standards below which an analyte cannot be cross-validated."""
 
 
 @dataclass(frozen=True)
@@ -58,9 +61,16 @@ class Plan:
 
     @property
     def notes(self) -> list[str]:
-        """What the user must know: analytes skipped, nothing held out."""
-        unheld = ["nothing is held out: there is no RMSEP"] if self.held_out.empty else []
-        return [f"skipped {line}" for line in self.skipped] + unheld
+        """What the user must know: what is skipped, missing or not used."""
+        notes = [f"skipped {line}" for line in self.skipped]
+        if self.held_out.empty:
+            notes.append("nothing is held out: there is no RMSEP")
+        undark = int((self.calibration["dark"] < 0).sum())
+        if undark and any(step.name == "dark" for step in self.chain.steps):
+            notes.append(f"{undark} calibration bursts have no dark: nothing is subtracted there")
+        if self.experiment.search != Search():
+            notes.append("[search] is not used: PLS tries every component count at once")
+        return notes
 
     def families(self, bursts: pd.DataFrame) -> NDArray[np.generic]:
         """Family of each burst."""
@@ -96,6 +106,12 @@ def plan(experiment_file: str | os.PathLike[str]) -> Plan:
     repeats = 1 if count == known else experiment.folds.repeats
     rng = np.random.default_rng(experiment.seed)
     folds = np.stack([assign_folds(families, values, count, seed=rng) for _ in range(repeats)])
+    for name, certified in zip(analytes, np.isfinite(values).T, strict=True):
+        if min(np.unique(labels[certified]).size for labels in folds) < 2:
+            raise DataError(
+                f"{library.path / 'standards.csv'}: every certified standard of {name} falls into "
+                "one fold; leave it out of 'analytes' or raise 'folds.count'"
+            )
     return Plan(
         Path(experiment_file), experiment, restrict(library, calibration.index), chain, left_out,
         analytes, skipped, calibration, held_out, folds,
@@ -115,6 +131,12 @@ def _set_aside(experiment: Experiment, library: Library) -> tuple[pd.DataFrame, 
                 "and held-out, need one use a family"
             )
     else:
+        if (bursts["use"] == "held-out").any():
+            raise DataError(
+                f"{library.path / 'bursts.csv'}: marks bursts as held-out and the experiment's key "
+                f"'folds.held_out' is {experiment.folds.held_out}, need 'library': a marked burst "
+                "never trains"
+            )
         values = library.values.loc[bursts["standard"]].to_numpy(float)
         out = choose_held_out(
             families.to_numpy(str), values, experiment.folds.held_out, seed=experiment.seed,
@@ -143,6 +165,11 @@ def _analytes(
         if certified.size < THIN:
             skipped.append(
                 f"{name}: certified for {certified.size} calibration standards, need {THIN}"
+            )
+        elif library.standards["family"][certified.index].nunique() < MIN_FAMILIES:
+            skipped.append(
+                f"{name}: its {certified.size} calibration standards are fewer than {MIN_FAMILIES} "
+                "families, which no fold may separate"
             )
         elif certified.nunique() < 2:
             skipped.append(f"{name}: every calibration standard has the same value")

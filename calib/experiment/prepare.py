@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calib.errors import DataError
 from calib.library import Library
 from calib.preprocess import Acquisition, Chain
+from calib.preprocess.shots import dark_at
 from calib.preprocess.step import Need
 
 Floats = NDArray[np.floating]
@@ -47,8 +48,71 @@ def lacking(library: Library) -> set[Need]:
     return {need for need, there in found.items() if not there}
 
 
+class Darks:
+    """The dark spectrum of each burst, as a chain's step ``dark`` wants it.
+
+    Parameters
+    ----------
+    library : Library
+    chain : Chain
+    """
+
+    def __init__(self, library: Library, chain: Chain) -> None:
+        self.library = library
+        self._held: dict[int, Floats | None] = {}
+        self._times = np.empty(0)
+        self._darks = np.empty((0, library.wavelength.size))
+        wanted = any(getattr(step, "by", "") == "interpolated" for step in chain.steps)
+        if wanted:
+            self._shot = utc_seconds(library.bursts["acquired_at"])
+            bursts = pd.DataFrame({"dark": library.bursts["dark"], "time": self._shot})
+            known = bursts[bursts["dark"] >= 0].groupby("dark")["time"].mean().dropna()
+            known = known.sort_values()
+            if len(known) < 2:
+                raise DataError(
+                    f"{library.path / 'bursts.csv'}: darks of known time (acquired_at): found "
+                    f"{len(known)}, need two or more to interpolate darks in time"
+                )
+            self._times = known.to_numpy()
+            self._darks = np.stack([np.asarray(library.dark(int(i))) for i in known.index])
+
+    def __call__(self, row: int) -> Floats | None:
+        """Return the dark of the burst in row `row`, counts, or None.
+
+        A burst whose time is not known has the dark that it names.
+        """
+        if self._times.size and np.isfinite(self._shot[row]):
+            return dark_at(float(self._shot[row]), self._times, self._darks)
+        index = int(self.library.bursts["dark"].iloc[row])
+        if index not in self._held:
+            self._held[index] = self.library.dark(index)
+        return self._held[index]
+
+
+def utc_seconds(text: pd.Series) -> Floats:
+    """Turn ISO 8601 times into seconds since 1970 UTC, NaN where empty or not readable."""
+    times = pd.to_datetime(text, utc=True, format="ISO8601", errors="coerce")
+    seconds = (times - pd.Timestamp(0, tz="UTC")).dt.total_seconds()
+    return seconds.to_numpy(dtype=float)
+
+
+def acquisition(library: Library, bursts: pd.DataFrame) -> Acquisition:
+    """Say how the spectra of some bursts were shot: spectrometers, distances, standards."""
+    return Acquisition(
+        library.description.slices(),
+        distance_m=bursts["distance_m"].to_numpy(float),
+        standards=bursts["standard"].to_numpy(dtype=str),
+    )
+
+
 def reduce_bursts(
-    library: Library, bursts: pd.DataFrame, chain: Chain, report: Report, label: str
+    library: Library,
+    bursts: pd.DataFrame,
+    chain: Chain,
+    report: Report,
+    label: str,
+    *,
+    whole: bool = False,
 ) -> Spectra:
     """Run the steps on shots over bursts, in the order they stand on disk.
 
@@ -61,6 +125,8 @@ def reduce_bursts(
     report : callable
     label : str
         What the progress says.
+    whole : bool, default False
+        Give each burst one row, as the runtime does, also where the chain does not average.
 
     Returns
     -------
@@ -74,18 +140,16 @@ def reduce_bursts(
     slices = library.description.slices()
     rows = bursts["first_row"].sort_values(kind="stable").index
     reduced: list[Floats] = []
-    darks: dict[int, Floats | None] = {}
+    darks = Darks(library, chain)
     for done, (row, counts) in enumerate(library.walk([int(r) for r in rows]), start=1):
-        index = int(library.bursts["dark"].iloc[row])
-        if index not in darks:
-            darks[index] = library.dark(index)
-        shot = Acquisition(slices, dark=darks[index])
+        shot = Acquisition(slices, dark=darks(row))
         try:
-            reduced.append(chain.burst(counts.astype(np.float64), library.wavelength, shot))
+            each = chain.burst(counts.astype(np.float64), library.wavelength, shot)
         except DataError as error:
             raise DataError(
                 f"{library.path}: burst {library.bursts['burst'].iloc[row]!r}: {error}"
             ) from None
+        reduced.append(each.mean(axis=0, keepdims=True) if whole and len(each) > 1 else each)
         report(label, done, len(rows))
     owner = np.repeat(np.arange(len(rows)), [len(each) for each in reduced])
     stacked = np.concatenate(reduced) if reduced else np.empty((0, library.wavelength.size))

@@ -57,13 +57,21 @@ class Run:
         return Model.open(self.path / "model")
 
     def table(self, name: str) -> pd.DataFrame:
-        """Read one of the run's CSV tables: curves, folds, out_of_fold or held_out."""
+        """Read one of the run's CSV tables: curves, folds, out_of_fold or held_out.
+
+        Raises
+        ------
+        DataError
+            If the run has no such table.
+        """
         path = self.path / f"{name}.csv"
         text = {"burst": str, "standard": str, "family": str, "use": str}
         flags = {f"{analyte}_flags": str for analyte in self.analytes}
-        table = pd.read_csv(path, dtype=text | flags)
-        present = [column for column in flags if column in table]
-        return table.fillna(dict.fromkeys(present, ""))
+        if not path.is_file():
+            raise DataError(f"{path}: not found; a run with nothing held out has no such table")
+        names = pd.read_csv(path, nrows=0).columns
+        empty = {name: [""] for name in names if name not in text | flags}
+        return pd.read_csv(path, dtype=text | flags, keep_default_na=False, na_values=empty)
 
     def __repr__(self) -> str:
         """List the analytes with their RMSEP."""

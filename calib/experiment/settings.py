@@ -101,7 +101,7 @@ class Experiment(_Strict):
     """A whole experiment file."""
 
     library: str
-    analytes: tuple[str, ...] | None = None
+    analytes: Annotated[tuple[str, ...], Field(min_length=1)] | None = None
     seed: Annotated[int, Field(ge=0)] = 1
     preprocess: Preprocess = Preprocess()
     folds: Folds = Folds()
@@ -113,6 +113,14 @@ class Experiment(_Strict):
     @classmethod
     def _listed(cls, value: Any) -> Any:
         return tuple(value) if isinstance(value, list) else value
+
+    @field_validator("analytes")
+    @classmethod
+    def _each_once(cls, value: tuple[str, ...] | None) -> tuple[str, ...] | None:
+        if value is not None and len(set(value)) != len(value):
+            twice = next(name for name in value if value.count(name) > 1)
+            raise SettingsError(f"key 'analytes' names {twice!r} twice, need each once")
+        return value
 
 
 _SECTIONS: dict[str, type[_Strict]] = {
@@ -160,8 +168,7 @@ def _first(error: ValidationError) -> str:
     """Turn pydantic's first complaint into one line with the key."""
     complaints = error.errors(include_url=False)
     first = complaints[0]
-    where = [str(part) for part in first["loc"] if not _is_branch(str(part))]
-    key = ".".join(where) or "file"
+    where, key = _where(first), _key(first)
     if first["type"] == "extra_forbidden":
         model = _SECTIONS.get(where[0], Experiment)
         return f"key {key!r} is unknown, need one of {', '.join(model.model_fields)}"
@@ -175,7 +182,15 @@ def _first(error: ValidationError) -> str:
 
 
 def _key(complaint: Any) -> str:
-    return ".".join(str(part) for part in complaint["loc"] if not _is_branch(str(part)))
+    return ".".join(_where(complaint)) or "file"
+
+
+def _where(complaint: Any) -> list[str]:
+    """Return the keys of pydantic's path, without the branches of a union that end it."""
+    where = [str(part) for part in complaint["loc"]]
+    if complaint["type"] == "extra_forbidden":
+        return where
+    return [part for i, part in enumerate(where) if i == 0 or not _is_branch(part)]
 
 
 def _is_branch(part: str) -> bool:

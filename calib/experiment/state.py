@@ -26,8 +26,8 @@ def model_parts(
     """Return the manifest and the arrays of the trained models."""
     description = decided.library.description
     arrays: dict[str, Floats] = {"wavelength": decided.library.wavelength}
-    steps = decided.chain.settings()
-    for i, learned in enumerate(decided.chain.arrays()):
+    steps = trained.chain.settings()
+    for i, learned in enumerate(trained.chain.arrays()):
         if learned:
             steps[i]["learned"] = sorted(learned)
             arrays |= {f"step{i}/{key}": np.asarray(value) for key, value in learned.items()}

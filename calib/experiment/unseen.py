@@ -7,9 +7,8 @@ import numpy as np
 from calib.artifact.runtime import Model
 from calib.experiment.outcome import Trained, Unseen
 from calib.experiment.plan import Plan
-from calib.experiment.prepare import Report, reduce_bursts
+from calib.experiment.prepare import Report, acquisition, reduce_bursts
 from calib.library import open_library
-from calib.preprocess import Acquisition
 from calib.validate.honesty import Check, held_out_check
 from calib.validate.limits import reported
 from calib.validate.scores import Score, rmse, score
@@ -21,18 +20,22 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
         nothing = np.empty((0, len(decided.analytes)))
         return Unseen(decided.held_out, nothing, nothing, None, {}, {}, {})
     library = open_library(decided.library.path)  # the view that training had refuses these
-    spectra = reduce_bursts(library, decided.held_out, decided.chain, report, "held-out bursts")
+    spectra = reduce_bursts(
+        library, decided.held_out, decided.chain, report, "held-out bursts", whole=True
+    )
     names, asked = spectra.bursts["standard"], list(decided.analytes)
     certified = library.values.loc[names, asked].to_numpy(float)
     uncertainty = library.uncertainty.loc[names, asked].to_numpy(float)
-    predictions = model.predict_spectra(spectra.counts)
+    predictions = model.predict_spectra(
+        spectra.counts, distance_m=spectra.bursts["distance_m"].to_numpy(float)
+    )
     standards = spectra.bursts["standard"].to_numpy(dtype=str)
     scores = {
         name: score(predictions.value[:, j], certified[:, j], standards)
         for j, name in enumerate(decided.analytes)
     }
-    shot = Acquisition(decided.library.description.slices())
-    X = decided.chain.spectra(spectra.counts, decided.library.wavelength, shot)
+    shot = acquisition(decided.library, spectra.bursts)
+    X = trained.chain.spectra(spectra.counts, decided.library.wavelength, shot)
     curves = {}
     for j, (name, winner) in enumerate(trained.winners.items()):
         if winner.fitted.path is not None:

@@ -14,7 +14,7 @@ from safetensors.numpy import save_file
 from calib.artifact.runtime import Model, Predictions
 from calib.experiment.outcome import Outcome, Trained, Unseen
 from calib.experiment.plan import Plan
-from calib.experiment.prepare import Report
+from calib.experiment.prepare import Darks, Report
 from calib.experiment.results import results
 from calib.experiment.run import Run
 from calib.experiment.state import LEVEL, model_parts, provenance
@@ -142,13 +142,19 @@ def _golden(decided: Plan, model: Model) -> dict[str, np.ndarray]:
     """Take a few raw calibration bursts, first, middle and last, with their predictions."""
     bursts = decided.calibration
     picks = np.unique(np.linspace(0, len(bursts) - 1, GOLDEN).round().astype(int))
+    darks = Darks(decided.library, decided.chain)
     out: dict[str, np.ndarray] = {}
     for i, row in enumerate(bursts.index[picks]):
-        counts, dark = raw_burst(decided.library, int(row))
+        counts = np.ascontiguousarray(decided.library.counts(int(row)))
+        dark = darks(int(row))
         out[f"{i}/counts"] = counts
         if dark is not None:
             out[f"{i}/dark"] = dark
-        predicted = model.predict_spectra(model.reduce(counts, dark))
+        far = bursts["distance_m"].loc[[row]].to_numpy(float)
+        if np.isfinite(far[0]):
+            out[f"{i}/distance_m"] = far
+        averaged = model.reduce(counts, dark).mean(axis=0, keepdims=True)
+        predicted = model.predict_spectra(averaged, distance_m=far)
         out[f"{i}/predicted"] = np.stack(
             [predicted.value, predicted.uncertainty, predicted.low, predicted.high]
         )

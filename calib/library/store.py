@@ -19,7 +19,14 @@ from calib import _checks
 from calib.errors import DataError
 from calib.library import description as describe
 from calib.library.description import Description
-from calib.library.tables import check_bursts, check_standards, read_csv, totals
+from calib.library.tables import (
+    BURST_COLUMNS,
+    STANDARD_COLUMNS,
+    check_bursts,
+    check_standards,
+    read_csv,
+    totals,
+)
 
 Counts = Any
 """A Zarr array of shape (rows, channels), read in slices."""
@@ -97,12 +104,13 @@ class Library:
         """
         firsts = self.bursts["first_row"].to_numpy()
         shots = self.bursts["shots"].to_numpy()
-        block, start = np.empty((0, self.wavelength.size)), 0
+        block: NDArray[np.generic] = np.empty((0, self.wavelength.size))
+        start = 0
         for row in rows:
             first, n = int(firsts[row]), int(shots[row])
             if not (start <= first and first + n <= start + len(block)):
                 start = first
-                block = np.asarray(self._counts[first : first + max(n, READ_ROWS)])
+                block = self._read(first, max(n, READ_ROWS))
             burst = block[first - start : first - start + n]
             if burst.dtype.kind == "f" and not np.isfinite(burst).all():
                 shot, channel = np.argwhere(~np.isfinite(burst))[0]
@@ -112,6 +120,15 @@ class Library:
                     "need finite numbers"
                 )
             yield row, burst
+
+    def _read(self, first: int, rows: int) -> NDArray[np.generic]:
+        try:
+            return np.asarray(self._counts[first : first + rows])
+        except (RuntimeError, ValueError, OSError) as error:
+            raise DataError(
+                f"{self.path / 'spectra.zarr'}: shots {first} to {first + rows - 1} "
+                f"cannot be read: {str(error).splitlines()[0]}"
+            ) from None
 
     def digest(self) -> str:
         """SHA-256 over every file of the library, names and contents, in hexadecimal."""
@@ -166,10 +183,14 @@ def open_library(directory: str | os.PathLike[str]) -> Library:
         )
     described = describe.load(path / "library.toml")
     info, values, uncertainty = check_standards(
-        read_csv(path / "standards.csv"), described.units, where=str(path / "standards.csv")
+        read_csv(path / "standards.csv", known=STANDARD_COLUMNS),
+        described.units,
+        where=str(path / "standards.csv"),
     )
     bursts_file = path / "bursts.csv"
-    bursts = check_bursts(read_csv(bursts_file), info.index, where=str(bursts_file))
+    bursts = check_bursts(
+        read_csv(bursts_file, known=BURST_COLUMNS), info.index, where=str(bursts_file)
+    )
     counts, darks, wavelength = _open_arrays(path / "spectra.zarr", described)
     beyond = np.flatnonzero((bursts["first_row"] + bursts["shots"] > counts.shape[0]).to_numpy())
     if beyond.size:

@@ -8,6 +8,7 @@ distribution on [0, L] (JCGM 100:2008, GUM, 4.3.7).
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import Literal
 
@@ -16,6 +17,7 @@ import pandas as pd
 
 from calib import oxides
 from calib.errors import DataError
+from calib.library.csvfile import check_csv
 
 STANDARD_COLUMNS = ("standard", "name", "family", "kind", "form", "source")
 BURST_COLUMNS = (
@@ -36,30 +38,18 @@ def analytes_of(standards: pd.DataFrame) -> list[str]:
     return [c for c in names if not (c.endswith("_u") and c[:-2] in names)]
 
 
-def read_csv(path: Path) -> pd.DataFrame:
+def read_csv(path: Path, *, known: Collection[str] = ()) -> pd.DataFrame:
     """Read a CSV whole as text, empty cells as empty text.
 
     Raises
     ------
     DataError
-        If the file is missing, is not UTF-8 CSV, or repeats a column.
+        As `calib.library.csvfile.check_csv`.
     """
-    try:
-        table = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig")
-        header = pd.read_csv(
-            path, dtype=str, keep_default_na=False, encoding="utf-8-sig", header=None, nrows=1
-        )
-    except FileNotFoundError:
-        raise DataError(f"{path}: not found") from None
-    except pd.errors.EmptyDataError:
-        raise DataError(f"{path}: found an empty file, need a header and rows") from None
-    except (pd.errors.ParserError, UnicodeDecodeError) as error:
-        raise DataError(f"{path}: not CSV: {str(error).strip().splitlines()[-1]}") from None
-    names = header.iloc[0].tolist()
-    repeated = sorted({name for name in names if names.count(name) > 1})
-    if repeated:
-        raise DataError(f"{path}: column {repeated[0]!r} stands twice, need each once")
-    return table
+    check_csv(path, known=known)
+    return pd.read_csv(
+        path, dtype=str, keep_default_na=False, encoding="utf-8-sig", index_col=False
+    )
 
 
 def check_standards(
@@ -213,11 +203,32 @@ def check_bursts(table: pd.DataFrame, standards: pd.Index, *, where: str) -> pd.
         )
     for column in _BURST_NUMBERS:
         out[column] = _numbers(out, column, where, lowest=None, empty=np.nan)
+    near = np.flatnonzero((out["distance_m"] <= 0).to_numpy())
+    if near.size:
+        raise DataError(
+            f"{where}: row {near[0] + 2}: distance_m is {out['distance_m'].iloc[near[0]]:g}, "
+            "need metres above 0"
+        )
     for column in _BURST_COUNTS:
         lowest = 1 if column == "shots" else 0
         out[column] = _numbers(out, column, where, lowest=lowest, empty=None).astype(int)
     out["dark"] = _numbers(out, "dark", where, lowest=0, empty=-1.0).astype(int)
+    _refuse_shared_shots(out, where)
     return out
+
+
+def _refuse_shared_shots(bursts: pd.DataFrame, where: str) -> None:
+    """Refuse bursts that overlap: a split could put a shot on both sides."""
+    first, shots = bursts["first_row"].to_numpy(), bursts["shots"].to_numpy()
+    order = np.argsort(first, kind="stable")
+    shared = np.flatnonzero((first + shots)[order[:-1]] > first[order[1:]])
+    if shared.size:
+        one, other = (bursts["burst"].iloc[order[shared[0] + i]] for i in (0, 1))
+        row = int(order[shared[0] + 1]) + 2
+        raise DataError(
+            f"{where}: row {row}: burst {other!r} shares shots of spectra.zarr with burst {one!r}, "
+            "need first_row and shots that do not overlap"
+        )
 
 
 def _numbers(

@@ -151,10 +151,16 @@ class LibraryWriter:
                 )
         else:
             shots = _checks.spectra(shots, channels=self.wavelength.size, where=where)
+        held = shots.astype(self.dtype, copy=False)
+        if held.dtype.kind in "iu" and not np.array_equal(held, shots):
+            raise DataError(
+                f"{where}: found counts from {shots.min():g} to {shots.max():g}, "
+                f"need whole numbers that {self.dtype} holds"
+            )
         row = {"burst": burst, "standard": standard, "use": use, **facts}
         self._bursts.append(row | {"first_row": self._rows, "shots": len(shots)})
         self._rows += len(shots)
-        self._buffer.append(shots.astype(self.dtype, copy=False))
+        self._buffer.append(held)
         self._buffered += len(shots)
         if self._buffered >= 2 * self._chunk_rows:
             self._flush(final=False)

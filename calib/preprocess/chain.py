@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Mapping, Sequence
+import os
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -11,28 +13,43 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import SettingsError
-from calib.preprocess.step import Acquisition, Floats, Need, Step, from_settings
+from calib.preprocess.step import Acquisition, Flags, Floats, Need, Step, from_settings
 
 STEPS: Mapping[str, tuple[str, str]] = {
     "dark": ("shots", "Dark"),
     "drop_shots": ("shots", "DropShots"),
     "reject_shots": ("shots", "RejectShots"),
     "average": ("shots", "Average"),
+    "despike": ("despike", "Despike"),
+    "denoise": ("denoise", "Denoise"),
+    "register": ("register", "Register"),
     "continuum": ("continuum", "Continuum"),
+    "response": ("response", "Response"),
+    "solid_angle": ("response", "SolidAngle"),
     "mask": ("scale", "Mask"),
     "normalise": ("scale", "Normalise"),
+    "distance": ("distance", "Distance"),
+    "line_areas": ("line_areas", "LineAreas"),
     "root": ("scale", "Root"),
-    "snv": ("scale", "SNV"),
-    "derivative": ("scale", "Derivative"),
+    "snv": ("scatter", "SNV"),
+    "msc": ("scatter", "MSC"),
+    "derivative": ("scatter", "Derivative"),
 }
 """Module (under ``calib.preprocess``) and class of every step, by its name in an experiment file.
 A new step is one class and one line here; modules are imported when a chain needs them."""
 
 DEFAULT: tuple[str, ...] = (
-    "dark", "drop_shots", "reject_shots", "average", "continuum", "normalise",
+    "dark", "drop_shots", "reject_shots", "average", "despike", "register", "continuum",
+    "normalise",
 )  # fmt: skip
 """The default chain, for raw bursts and averaged spectra, emission and absorption alike: steps
 that need what a library lacks are left out."""
+
+BLOCK = 64
+"""Rows taken through the whole chain at once, so that they stay in a processor's cache."""
+
+THREADS = min(4, os.cpu_count() or 1)
+"""Blocks under way at once; NumPy and SciPy let go of the interpreter while they compute."""
 
 
 def step_class(name: str) -> type[Step]:
@@ -63,13 +80,15 @@ class Chain:
     Raises
     ------
     SettingsError
-        If a shot step stands after a spectrum step, or a step stands twice.
+        If a shot step stands after a spectrum step.
 
     Examples
     --------
     >>> import numpy as np
     >>> chain = Chain.of(["average", {"step": "normalise", "by": "whole"}])
     >>> chain.burst(np.array([[1.0, 3.0], [1.0, 3.0]]), np.array([400.0, 401.0]))
+    array([[1., 3.]])
+    >>> chain.spectra(np.array([[1.0, 3.0]]), np.array([400.0, 401.0]))
     array([[0.5, 1.5]])
     """
 
@@ -107,7 +126,8 @@ class Chain:
         """
         built = []
         for i, each in enumerate(steps):
-            settings = {"step": each} if isinstance(each, str) else dict(each)
+            settings = {"step": each} if isinstance(each, str) else each
+            settings = dict(settings) if isinstance(settings, Mapping) else {}
             name = settings.pop("step", None)
             if not isinstance(name, str):
                 raise SettingsError(
@@ -121,6 +141,19 @@ class Chain:
     def learns(self) -> bool:
         """Whether any step learns from the rows it is fitted on."""
         return any(step.learns for step in self.steps)
+
+    def split_learning(self) -> tuple[Chain, Chain]:
+        """Cut the steps on spectra before the first one that learns.
+
+        Returns
+        -------
+        fixed, rest : Chain
+            The rows after `fixed` are the same whatever rows `rest` is fitted on. Steps on
+            shots are in neither.
+        """
+        steps = tuple(step for step in self.steps if step.level == "spectrum")
+        at = next((i for i, step in enumerate(steps) if step.learns), len(steps))
+        return Chain(steps[:at]), Chain(steps[at:])
 
     def without(self, lacking: frozenset[Need] | set[Need]) -> tuple[Chain, list[str]]:
         """Leave out the steps that need what is lacking.
@@ -157,30 +190,81 @@ class Chain:
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
     ) -> Floats:
         """Run the steps on spectra over many rows, (rows, channels) to (rows, channels')."""
-        for step in self.steps:
-            if step.level == "spectrum":
-                counts = step.apply(counts, wavelength, shot)
-                wavelength = step.axis(wavelength)
-        return counts
+        return self.spectra_flagged(counts, wavelength, shot)[0]
+
+    def spectra_flagged(
+        self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
+    ) -> tuple[Floats, list[str]]:
+        """Run the steps on spectra, and say which rows a step could not treat.
+
+        Parameters
+        ----------
+        counts : ndarray of shape (rows, channels)
+        wavelength : ndarray of shape (channels,)
+            nm.
+        shot : Acquisition, optional
+
+        Returns
+        -------
+        counts : ndarray of shape (rows, channels')
+        flags : list of str
+            For each row the words of the steps, joined by ``;``.
+        """
+        shot = shot or Acquisition()
+        steps = [step for step in self.steps if step.level == "spectrum"]
+        if not steps:
+            return counts, [""] * len(counts)
+        starts = range(0, max(1, len(counts)), BLOCK)
+        blocks = [slice(start, start + BLOCK) for start in starts]
+
+        def run(rows: slice) -> tuple[Floats, list[str]]:
+            return _through(steps, counts[rows], wavelength, shot.rows(rows))
+
+        if len(blocks) == 1 or THREADS == 1:
+            done = [run(rows) for rows in blocks]
+        else:
+            with ThreadPoolExecutor(THREADS) as pool:
+                done = list(pool.map(run, blocks))
+        if len(done) == 1:
+            return done[0]
+        return np.concatenate([d[0] for d in done]), [word for d in done for word in d[1]]
 
     def fit_spectra(
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
     ) -> tuple[Chain, Floats]:
         """Fit the steps that learn, in order; return the fitted chain and the rows after it."""
-        fitted = []
-        for step in self.steps:
-            if step.level == "spectrum":
-                step = step.fit(counts, wavelength, shot)
-                counts = step.apply(counts, wavelength, shot)
-                wavelength = step.axis(wavelength)
-            fitted.append(step)
-        return Chain(tuple(fitted)), counts
+        shot = shot or Acquisition()
+        fitted = list(self.steps)
+        run: list[Step] = []
 
-    def axis(self, wavelength: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the wavelength axis after all steps, nm."""
+        def pending() -> Floats:
+            return Chain(tuple(run)).spectra(counts, wavelength, shot) if run else counts
+
+        for i, step in enumerate(self.steps):
+            if step.level != "spectrum":
+                continue
+            if step.learns:
+                counts = pending()
+                wavelength, shot = Chain(tuple(run)).after(wavelength, shot)
+                run = []
+                step = step.fit(counts, wavelength, shot)
+                fitted[i] = step
+            run.append(step)
+        return Chain(tuple(fitted)), pending()
+
+    def after(
+        self, wavelength: NDArray[np.float64], shot: Acquisition
+    ) -> tuple[NDArray[np.float64], Acquisition]:
+        """Return axis (nm) and acquisition after all steps."""
         for step in self.steps:
-            wavelength = step.axis(wavelength)
-        return wavelength
+            wavelength, shot = step.after(wavelength, shot)
+        return wavelength, shot
+
+    def axis(
+        self, wavelength: NDArray[np.float64], shot: Acquisition | None = None
+    ) -> NDArray[np.float64]:
+        """Return the wavelength axis after all steps, nm."""
+        return self.after(wavelength, shot or Acquisition())[0]
 
     def settings(self) -> list[dict[str, Any]]:
         """Return the steps as plain data, as `of` takes them."""
@@ -189,3 +273,23 @@ class Chain:
     def arrays(self) -> list[dict[str, NDArray[np.generic]]]:
         """Return what each step learned, as `of` takes it."""
         return [step.arrays() for step in self.steps]
+
+
+def _through(
+    steps: Sequence[Step], counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition
+) -> tuple[Floats, list[str]]:
+    """Take one block of rows through the steps; what is masked stays zero."""
+    words: list[Flags] = []
+    for step in steps:
+        counts, flags = step.apply_flagged(counts, wavelength, shot)
+        if flags is not None:
+            words.append(flags)
+        wavelength, shot = step.after(wavelength, shot)
+        if shot.masked is not None:
+            counts = np.where(shot.masked, counts.dtype.type(0), counts)
+    return counts, list(_joined(words, len(counts)))
+
+
+def _joined(words: Sequence[Flags], rows: int) -> Iterator[str]:
+    for row in range(rows):
+        yield ";".join(dict.fromkeys(word[row] for word in words if word[row]))

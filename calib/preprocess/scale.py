@@ -1,15 +1,24 @@
-"""Steps that make spectra comparable: masks, normalisation, square root, SNV, derivative."""
+"""Steps that make spectra comparable: masks, normalisation, square root."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
-from calib.preprocess.step import Acquisition, Floats, Need, Step, require
+from calib.errors import DataError
+from calib.preprocess.line_areas import area_weights, line_area
+from calib.preprocess.step import (
+    Acquisition,
+    Floats,
+    Need,
+    Step,
+    is_count,
+    is_number,
+    require,
+)
 
 
 @dataclass(frozen=True)
@@ -31,20 +40,33 @@ class Mask(Step):
     def __post_init__(self) -> None:
         good = all(len(pair) == 2 and pair[0] <= pair[1] for pair in self.ranges_nm)
         require(self, "ranges_nm", good, "pairs [first, last] of wavelengths in nm")
-        require(self, "edges", type(self.edges) is int and self.edges >= 0, "a whole number ≥ 0")
+        require(self, "edges", is_count(self.edges), "a whole number ≥ 0")
 
     def apply(
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
     ) -> Floats:
         """Return the rows with the masked channels zero."""
-        keep = np.ones(wavelength.size, dtype=bool)
+        return np.where(self.masked(wavelength, shot), counts.dtype.type(0), counts)
+
+    def masked(
+        self, wavelength: NDArray[np.float64], shot: Acquisition | None = None
+    ) -> NDArray[np.bool_]:
+        """Return which channels this step masks."""
+        out = np.zeros(wavelength.size, dtype=bool)
         for first, last in self.ranges_nm:
-            keep[(wavelength >= first) & (wavelength <= last)] = False
+            out[(wavelength >= first) & (wavelength <= last)] = True
         if self.edges:
             for part in (shot or Acquisition()).parts(wavelength.size):
-                keep[part][: self.edges] = False
-                keep[part][-self.edges :] = False
-        return np.where(keep, counts, counts.dtype.type(0))
+                out[part][: self.edges] = True
+                out[part][-self.edges :] = True
+        return out
+
+    def after(
+        self, wavelength: NDArray[np.float64], shot: Acquisition
+    ) -> tuple[NDArray[np.float64], Acquisition]:
+        """Return the acquisition with the channels masked for the steps that follow."""
+        masked = self.masked(wavelength, shot)
+        return wavelength, replace(shot, masked=masked | ~shot.used(wavelength.size))
 
 
 @dataclass(frozen=True)
@@ -53,30 +75,67 @@ class Normalise(Step):
 
     Parameters
     ----------
-    by : {"spectrometer", "whole"}, default "spectrometer"
-        Divide each spectrometer by its own total, or all by the whole's. The result is scaled so
-        that the mean over the channels concerned is 1. Totals that are not positive become 0.
+    by : {"spectrometer", "whole", "line"}, default "spectrometer"
+        Divide each spectrometer by its own total, all by the whole's total, or all by the area
+        of a reference line. Totals are scaled so that the mean over the channels concerned that
+        are not masked is 1. What would be divided by a total or area that is not positive
+        becomes 0.
+    line_nm : float, optional
+        Centre of the reference line.
+    half_width_nm : float, default 0.3
+        Half the window that is summed, see `calib.preprocess.line_areas.LineAreas`.
     """
 
     name: ClassVar[str] = "normalise"
     needs: ClassVar[frozenset[Need]] = frozenset({"lines"})
-    by: Literal["spectrometer", "whole"] = "spectrometer"
+    by: Literal["spectrometer", "whole", "line"] = "spectrometer"
+    line_nm: float | None = None
+    half_width_nm: float = 0.3
 
     def __post_init__(self) -> None:
-        require(self, "by", self.by in ("spectrometer", "whole"), "'spectrometer' or 'whole'")
+        good = self.by in ("spectrometer", "whole", "line")
+        require(self, "by", good, "'spectrometer', 'whole' or 'line'")
+        good = is_number(self.line_nm, 0) if self.by == "line" else self.line_nm is None
+        require(self, "line_nm", good, "a wavelength in nm with by = 'line', else nothing")
+        require(self, "half_width_nm", is_number(self.half_width_nm, 0), "a number above 0")
 
     def apply(
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
     ) -> Floats:
-        """Return rows whose mean is 1 over each spectrometer, or over all."""
+        """Return rows whose mean is 1 over each spectrometer, or over all, or whose line is 1.
+
+        Raises
+        ------
+        DataError
+            If the reference line does not lie whole within a spectrometer.
+        """
+        shot = shot or Acquisition()
+        if self.by == "line":
+            return _divided(counts, self._line(counts, wavelength, shot)[:, None])
         whole = (slice(0, counts.shape[1]),)
-        parts = (shot or Acquisition()).parts(counts.shape[1])
+        used = shot.used(counts.shape[1])
         out = np.empty_like(counts)
-        for part in parts if self.by == "spectrometer" else whole:
-            mean = counts[:, part].mean(axis=1, keepdims=True)
-            good = mean > 0
-            out[:, part] = np.where(good, counts[:, part] / np.where(good, mean, 1), 0)
+        for part in shot.parts(counts.shape[1]) if self.by == "spectrometer" else whole:
+            rows, kept = counts[:, part], used[part]
+            mean = (rows if kept.all() else rows[:, kept]).sum(axis=1, keepdims=True)
+            out[:, part] = _divided(rows, mean / max(1, int(kept.sum())))
         return out
+
+    def _line(self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition) -> Floats:
+        line = float(self.line_nm or 0.0)
+        weights = area_weights(wavelength, shot, line, self.half_width_nm)
+        if weights is None:
+            raise DataError(
+                f"preprocess step 'normalise': line_nm {line:g} with {2 * self.half_width_nm:g} nm "
+                f"on both sides does not lie within a spectrometer ({wavelength[0]:g} to "
+                f"{wavelength[-1]:g} nm)"
+            )
+        return line_area(counts, weights)
+
+
+def _divided(rows: Floats, by: Floats) -> Floats:
+    good = by > 0
+    return np.where(good, rows / np.where(good, by, 1), 0).astype(rows.dtype, copy=False)
 
 
 @dataclass(frozen=True)
@@ -91,66 +150,3 @@ class Root(Step):
     ) -> Floats:
         """Return ``sign(x) √|x|``."""
         return np.sign(counts) * np.sqrt(np.abs(counts))
-
-
-@dataclass(frozen=True)
-class SNV(Step):
-    """Standard normal variate: each row minus its mean, over its standard deviation (n − 1).
-
-    Barnes, Dhanoa & Lister 1989, Appl. Spectrosc. 43:772, doi 10.1366/0003702894202201. A row
-    that does not vary becomes zero.
-    """
-
-    name: ClassVar[str] = "snv"
-
-    def apply(
-        self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
-    ) -> Floats:
-        """Return rows of mean 0 and standard deviation 1."""
-        if counts.shape[1] < 2:
-            return np.zeros_like(counts)
-        centred = counts - counts.mean(axis=1, keepdims=True)
-        spread = centred.std(axis=1, ddof=1, keepdims=True)
-        return np.where(spread > 0, centred / np.where(spread > 0, spread, 1), 0)
-
-
-@dataclass(frozen=True)
-class Derivative(Step):
-    """Savitzky–Golay derivative along the channels, each spectrometer alone.
-
-    Savitzky & Golay 1964, Anal. Chem. 36:1627, doi 10.1021/ac60214a047.
-
-    Parameters
-    ----------
-    order : int, default 1
-        0 smooths only.
-    window : int, default 11
-        Channels, odd.
-    polynomial : int, default 2
-        Degree, below `window` and at least `order`.
-    """
-
-    name: ClassVar[str] = "derivative"
-    order: int = 1
-    window: int = 11
-    polynomial: int = 2
-
-    def __post_init__(self) -> None:
-        odd = type(self.window) is int and self.window % 2 == 1 and self.window >= 3
-        require(self, "window", odd, "an odd whole number ≥ 3")
-        require(self, "polynomial", 0 <= self.polynomial < self.window, "0 to window − 1")
-        require(self, "order", 0 <= self.order <= self.polynomial, "0 to polynomial")
-
-    def apply(
-        self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
-    ) -> Floats:
-        """Return the derivative for each channel step."""
-        out = np.empty_like(counts)
-        for part in (shot or Acquisition()).parts(counts.shape[1]):
-            rows = counts[:, part]
-            window = min(self.window, rows.shape[1] - 1 + rows.shape[1] % 2)
-            require(self, "window", window > self.polynomial, "fewer channels than a spectrometer")
-            out[:, part] = signal.savgol_filter(
-                rows, window, self.polynomial, deriv=self.order, axis=1
-            )
-        return out

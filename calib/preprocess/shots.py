@@ -9,16 +9,35 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import DataError
-from calib.preprocess.step import Acquisition, Floats, Need, Step, require
+from calib.preprocess.step import (
+    Acquisition,
+    Floats,
+    Need,
+    Step,
+    is_count,
+    is_number,
+    require,
+)
 
 
 @dataclass(frozen=True)
 class Dark(Step):
-    """Subtract the burst's dark spectrum; without one the counts are left as they are."""
+    """Subtract the burst's dark spectrum; without one the counts are left as they are.
+
+    Parameters
+    ----------
+    by : {"matched", "interpolated"}, default "matched"
+        The dark that belongs to the burst, or one interpolated in time between the darks shot
+        before and after it (`dark_at`; the library chooses, this step subtracts).
+    """
 
     name: ClassVar[str] = "dark"
     level: ClassVar[Literal["shot", "spectrum"]] = "shot"
     needs: ClassVar[frozenset[Need]] = frozenset({"dark"})
+    by: Literal["matched", "interpolated"] = "matched"
+
+    def __post_init__(self) -> None:
+        require(self, "by", self.by in ("matched", "interpolated"), "'matched' or 'interpolated'")
 
     def apply(
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
@@ -27,6 +46,30 @@ class Dark(Step):
         if shot is None or shot.dark is None:
             return counts
         return counts - shot.dark
+
+
+def dark_at(time: float, times: Floats, darks: Floats) -> Floats:
+    """Interpolate darks in time.
+
+    Parameters
+    ----------
+    time : float
+        When the burst was shot, in any unit.
+    times : ndarray of shape (n,)
+        When each dark was shot, increasing, in the same unit.
+    darks : ndarray of shape (n, channels)
+
+    Returns
+    -------
+    ndarray of shape (channels,)
+        Straight between the darks before and after; the first or the last one beyond the ends.
+    """
+    at = float(np.interp(time, times, np.arange(len(times))))
+    before = int(at)
+    after = min(before + 1, len(times) - 1)
+    share = at - before
+    between: Floats = (1 - share) * darks[before] + share * darks[after]
+    return between
 
 
 @dataclass(frozen=True)
@@ -46,7 +89,7 @@ class DropShots(Step):
     first: int = 5
 
     def __post_init__(self) -> None:
-        require(self, "first", type(self.first) is int and self.first >= 0, "a whole number ≥ 0")
+        require(self, "first", is_count(self.first), "a whole number ≥ 0")
 
     def apply(
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
@@ -88,7 +131,7 @@ class RejectShots(Step):
     k: float = 5.0
 
     def __post_init__(self) -> None:
-        require(self, "k", self.k > 0, "a number above 0")
+        require(self, "k", is_number(self.k, 0), "a number above 0")
 
     def apply(
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
@@ -113,19 +156,26 @@ class RejectShots(Step):
 
 @dataclass(frozen=True)
 class Average(Step):
-    """Average the shots of a burst into one spectrum.
+    """Average the shots of a burst into one spectrum; without this step every shot is a row.
 
     Parameters
     ----------
-    by : {"mean", "median"}, default "mean"
+    by : {"mean", "median", "trimmed"}, default "mean"
+        ``trimmed`` leaves out, in each channel, the share `trim` of the shots at both ends.
+    trim : float, default 0.1
+        At least 0 and below 0.5.
     """
 
     name: ClassVar[str] = "average"
     level: ClassVar[Literal["shot", "spectrum"]] = "shot"
-    by: Literal["mean", "median"] = "mean"
+    by: Literal["mean", "median", "trimmed"] = "mean"
+    trim: float = 0.1
 
     def __post_init__(self) -> None:
-        require(self, "by", self.by in ("mean", "median"), "'mean' or 'median'")
+        good = self.by in ("mean", "median", "trimmed")
+        require(self, "by", good, "'mean', 'median' or 'trimmed'")
+        good = is_number(self.trim, -1e-12) and self.trim < 0.5
+        require(self, "trim", good, "a number from 0 to below 0.5")
 
     def apply(
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
@@ -133,5 +183,10 @@ class Average(Step):
         """Return one row."""
         if len(counts) == 1:
             return counts
-        averaged = counts.mean(axis=0) if self.by == "mean" else np.median(counts, axis=0)
-        return averaged[np.newaxis]
+        if self.by == "median":
+            return np.median(counts, axis=0)[np.newaxis]
+        cut = int(self.trim * len(counts)) if self.by == "trimmed" else 0
+        if cut == 0:
+            return np.asarray(counts.mean(axis=0))[np.newaxis]
+        inner = np.sort(counts, axis=0)[cut : len(counts) - cut]
+        return np.asarray(inner.mean(axis=0))[np.newaxis]

@@ -8,7 +8,7 @@ one analyte as plain arrays. `FAMILIES` lists the modules; a new family is one f
 from __future__ import annotations
 
 import importlib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -27,7 +27,7 @@ class Problem:
     Attributes
     ----------
     X : ndarray of shape (n, channels)
-        Preprocessed spectra.
+        Preprocessed spectra; what the chain learns, it learned from all n rows.
     Y : ndarray of shape (n, analytes)
         Certified values in each analyte's unit, NaN where not certified.
     folds : ndarray of int, shape (repeats, n)
@@ -35,6 +35,9 @@ class Problem:
     standards : ndarray of shape (n,)
         Standard of each row: errors of one standard's rows are one piece of evidence.
     analytes : tuple of str
+    refit : callable, optional
+        Where the chain learns: takes a mask of the rows that train, shape (n,), and returns all n
+        rows preprocessed by a chain that learned from those alone.
     """
 
     X: Floats
@@ -42,6 +45,16 @@ class Problem:
     folds: NDArray[np.intp]
     standards: NDArray[np.generic]
     analytes: tuple[str, ...]
+    refit: Callable[[NDArray[np.bool_]], Floats] | None = None
+
+    @property
+    def learns(self) -> bool:
+        """Whether the spectra depend on which rows train."""
+        return self.refit is not None
+
+    def spectra(self, training: NDArray[np.bool_]) -> Floats:
+        """Return all rows as they are when only the rows of a mask may be learned from."""
+        return self.X if self.refit is None else self.refit(training)
 
 
 @dataclass(frozen=True)

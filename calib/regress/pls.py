@@ -11,11 +11,13 @@ from sklearn.base import BaseEstimator, MultiOutputMixin, RegressorMixin
 from sklearn.utils.validation import check_array, check_is_fitted, validate_data
 
 from calib.errors import CalibWarning, DataError
+from calib.regress import predictors
 from calib.regress.pls_components import Choice, choose_components, randomisation_test
-from calib.regress.pls_core import gram_matrix
-from calib.regress.pls_fit import ResponseModel, fit_response, rows_dot_channels
+from calib.regress.pls_fit import ResponseModel, fit_responses, training_rows
+from calib.regress.pls_gram import gram_matrix
 from calib.regress.pls_resampling import (
     CoefficientBootstrap,
+    Dealing,
     Nested,
     PermutationTest,
     Repeated,
@@ -35,6 +37,7 @@ __all__ = [
     "PLS",
     "Choice",
     "CoefficientBootstrap",
+    "Dealing",
     "Nested",
     "PermutationTest",
     "Repeated",
@@ -162,13 +165,19 @@ class PLS(MultiOutputMixin, RegressorMixin, BaseEstimator):  # type: ignore[misc
         weight = check_weight(n, sample_weight)
         certified = ~np.isnan(values) & (weight > 0)[:, None]
         self._check_components(certified, p)
-        models: list[ResponseModel] = []
         gram = gram_matrix(X) if p >= n and not self.scale else None
+        models: list[ResponseModel | None] = [None] * values.shape[1]
+        patterns: dict[bytes, list[int]] = {}
         for j in range(values.shape[1]):
-            training = weight * certified[:, j]
-            response = np.where(certified[:, j], values[:, j], 0.0)
-            models.append(fit_response(X, response, training, self.n_components, self.scale, gram))
-        self._collect(models)
+            patterns.setdefault(certified[:, j].tobytes(), []).append(j)
+        for analytes in patterns.values():
+            rows = certified[:, analytes[0]]
+            training = training_rows(X, weight * rows, self.scale, gram)
+            responses = np.where(rows, values[:, analytes].T, 0.0)
+            fitted = fit_responses(X, responses, training, self.n_components)
+            for j, model in zip(analytes, fitted, strict=True):
+                models[j] = model
+        self._collect([model for model in models if model is not None])
         return self
 
     def _check_components(self, certified: NDArray[np.bool_], p: int) -> None:
@@ -239,7 +248,13 @@ class PLS(MultiOutputMixin, RegressorMixin, BaseEstimator):  # type: ignore[misc
         count = fitted if n_components is None else n_components
         if not 1 <= count <= fitted:
             raise DataError(f"n_components: {count}, needs 1 to {fitted} as fitted")
-        coef = self.coef_path_[count - 1]
-        out = rows_dot_channels(coef, X).T + self.intercept_path_[count - 1]
-        result: Floats = out[:, 0] if self._one_dimensional else out
+        coef, intercept = self.coef_path_[count - 1], self.intercept_path_[count - 1]
+        out = np.stack(
+            [
+                predictors.affine(X, coefficients=coef[j], intercept=intercept[j : j + 1])
+                for j in range(len(coef))
+            ],
+            axis=1,
+        )
+        result = np.asarray(out[:, 0] if self._one_dimensional else out, dtype=np.float64)
         return result

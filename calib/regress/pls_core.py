@@ -30,12 +30,6 @@ Array = Any
 # came from; below, it is noise of the arithmetic and the column stops.
 ROUNDINGS = 50.0
 
-# Channels that are taken at a time where a product is built up by blocks.
-_BLOCK = 1024
-
-# Of the trace of K; a mean that takes more of K than the rest is taken out first.
-_CENTRED_SHARE = 0.05
-
 
 @dataclass(frozen=True)
 class GramComponents:
@@ -75,7 +69,7 @@ def gram_components(
     response : array (columns, n)
         Centred under the column's weights.
     weight : array (columns, n)
-        Row weights; 0 outside the training set.
+        Row weights, best of at most 1; 0 outside the training set.
     n_components : int
         Components to take.
     keep : bool, default False
@@ -96,10 +90,9 @@ def gram_components(
     xp = array_api_compat.array_namespace(gram, response, weight)
     columns, n = response.shape
     like = {"dtype": gram.dtype, "device": array_api_compat.device(gram)}
-    eps = xp.finfo(gram.dtype).eps
+    floor = ROUNDINGS * xp.finfo(gram.dtype).eps
     total = xp.sum(weight, axis=1, keepdims=True)
-    diagonal = xp.linalg.diagonal(gram)
-    size = (weight @ diagonal)[:, None]
+    smallest_norm = floor * (weight @ xp.linalg.diagonal(gram))[:, None]
     basis = xp.empty((columns, n_components + 1, n), **like)
     basis[:, 0, :] = xp.broadcast_to(1 / xp.sqrt(total), (columns, n))
     q = xp.zeros((columns, n_components), **like)
@@ -107,37 +100,50 @@ def gram_components(
     residuals = xp.empty((columns, n_components, n), **like) if keep else None
     projection = xp.zeros((columns, n_components, n_components), **like) if keep else None
 
-    left = xp.asarray(response, copy=True)
+    # Only the weighted residual is carried along; its length, with weights of at most 1,
+    # is that of the residual or less, which is all the test for rank needs.
+    source = weight * response
     alive = xp.ones((columns, 1), dtype=xp.bool, device=like["device"])
-    start = xp.sqrt(xp.vecdot(weight * left, left))[:, None]
+    smallest_length = floor * _length(source, xp)
+    t, weighted, along = source, source, None  # the score before the first is not used
     for a in range(n_components):
-        source = weight * left
-        length = xp.sqrt(xp.vecdot(source, left))[:, None]
+        length = _length(source, xp)
+        last, last_weighted = t, weighted
         t = source @ gram
-        t -= (xp.vecdot(weight, t)[:, None]) / total
+        middle = xp.vecdot(weight, t)[:, None] / total
         if a:
-            last = basis[:, a, :]
-            along = xp.vecdot(weight * last, t)[:, None]
-            t -= along * last
+            along = xp.vecdot(last_weighted, t)[:, None]
+            shift = along * last
+            shift += middle
+            t -= shift
+        else:
+            t -= middle
         past = basis[:, : a + 1, :]
         taken = past @ (weight * t)[:, :, None]
         t -= _combine(taken, past, xp)
-        norm = xp.sqrt(xp.vecdot(weight * t, t))[:, None]
-        alive = alive & (norm > ROUNDINGS * eps * size * length)
-        alive = alive & (length > ROUNDINGS * eps * start)
-        t *= _reciprocal(norm, alive, xp)
+        weighted = weight * t
+        norm = xp.sqrt(xp.vecdot(weighted, t))[:, None]
+        alive = alive & (norm > smallest_norm * length) & (length > smallest_length)
+        inverse = _reciprocal(norm, alive, xp)
+        t *= inverse
+        weighted *= inverse
         basis[:, a + 1, :] = t
         step = xp.vecdot(source, t)[:, None]
-        left -= step * t
         q[:, a] = step[:, 0]
         kept += xp.astype(alive, kept.dtype)
         if residuals is not None and projection is not None:
             residuals[:, a, :] = source
-            if a:
+            if along is not None:
                 projection[:, a, :a] = taken[:, 1:, 0]
                 projection[:, a, a - 1] += along[:, 0]
             projection[:, a, a] = xp.where(alive, norm, xp.zeros_like(norm))[:, 0]
+        source -= step * weighted
     return GramComponents(basis, q, kept[:, 0], residuals, projection)
+
+
+def _length(rows: Array, xp: Any) -> Array:
+    """Return the length of each row, as a column."""
+    return xp.sqrt(xp.vecdot(rows, rows))[:, None]
 
 
 def dual_coefficients(found: GramComponents) -> Array:
@@ -274,103 +280,3 @@ def _reciprocal(value: Array, alive: Array, xp: Any) -> Array:
 def _combine(coefficient: Array, rows: Array, xp: Any) -> Array:
     """Return the sum of rows (…, a, n) by coefficients (…, a, 1), as (…, n)."""
     return (xp.matrix_transpose(coefficient) @ rows)[:, 0, :]
-
-
-def gram_matrix(X: Array) -> Array:
-    """Return X Xᵀ in double precision, centred first where the mean outweighs the rest.
-
-    Parameters
-    ----------
-    X : array (n, p)
-        Spectra, any floating type.
-
-    Returns
-    -------
-    array (n, n)
-        float64.  Equal to X Xᵀ up to a shift of all rows of X, which no centred model
-        sees; the shift is taken only where keeping the mean would cost digits.
-
-    Notes
-    -----
-    float32 channels are widened a block at a time, so no float64 copy of X is made.
-    """
-    xp = array_api_compat.array_namespace(X)
-    n, p = X.shape
-    double = X.dtype == xp.float64
-    gram = X @ xp.matrix_transpose(X) if double else _gram_by_blocks(X, None, xp)
-    trace = float(xp.linalg.trace(gram))
-    centred = trace - float(xp.sum(gram)) / n
-    if centred >= _CENTRED_SHARE * trace:
-        return gram
-    mean = xp.concat([xp.mean(xp.astype(X[:, b], xp.float64), axis=0) for b in blocks(p)])
-    return _gram_by_blocks(X, (mean, xp.ones_like(mean)), xp)
-
-
-def _gram_by_blocks(X: Array, shift_and_factor: tuple[Array, Array] | None, xp: Any) -> Array:
-    """Return Z Zᵀ for Z = (X − shift) factor, made a block of channels at a time."""
-    n, p = X.shape
-    gram = xp.zeros((n, n), dtype=xp.float64, device=array_api_compat.device(X))
-    for block in blocks(p):
-        part = xp.astype(X[:, block], xp.float64)
-        if shift_and_factor is not None:
-            part = (part - shift_and_factor[0][block]) * shift_and_factor[1][block]
-        gram += part @ xp.matrix_transpose(part)
-    return gram
-
-
-def blocks(length: int, size: int = _BLOCK) -> list[slice]:
-    """Cut range(length) into slices of at most ``size``."""
-    return [slice(low, min(low + size, length)) for low in range(0, length, size)]
-
-
-def scaled_gram_matrix(X: Array, weight: Array) -> Array:
-    """Return the Gram matrix of X, each channel centred and scaled on weighted rows.
-
-    Parameters
-    ----------
-    X : array (n, p)
-        Spectra.
-    weight : array (n,)
-        float64 row weights, 0 outside the training set.
-
-    Returns
-    -------
-    array (n, n)
-        float64, for all rows of X.
-    """
-    xp = array_api_compat.array_namespace(X)
-    mean, scale = channel_moments(X, weight)
-    return _gram_by_blocks(X, (mean, 1 / scale), xp)
-
-
-def channel_moments(X: Array, weight: Array) -> tuple[Array, Array]:
-    """Return each channel's weighted mean and standard deviation.
-
-    Parameters
-    ----------
-    X : array (n, p)
-        Spectra.
-    weight : array (n,)
-        float64 row weights; 0 leaves a row out.
-
-    Returns
-    -------
-    mean, scale : array (p,)
-        float64.  The deviation has divisor n − 1 for rows of equal weight; a constant
-        channel has scale 1.
-    """
-    xp = array_api_compat.array_namespace(X, weight)
-    total = xp.sum(weight)
-    rows = xp.sum(xp.astype(weight > 0, xp.float64))
-    freedom = rows / xp.maximum(rows - 1, xp.ones_like(rows))
-    eps = xp.finfo(xp.float64).eps
-    means, scales = [], []
-    for block in blocks(X.shape[1]):
-        part = xp.astype(X[:, block], xp.float64)
-        mean = (weight @ part) / total
-        part = part - mean
-        deviation = xp.sqrt(weight @ (part * part) / total * freedom)
-        constant = deviation <= ROUNDINGS * eps * xp.abs(mean)
-        means.append(mean)
-        scales.append(xp.where(constant, xp.ones_like(deviation), deviation))
-    return xp.concat(means), xp.concat(scales)

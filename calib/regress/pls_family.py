@@ -63,13 +63,34 @@ def options(given: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
-    """Cross-validate every component count at once and choose one for each analyte."""
-    X, Y, scale = problem.X, problem.Y, options["scale"]
-    most = min(options["max_components"], _limit(problem))
-    gram = None if scale or X.shape[1] < X.shape[0] else gram_matrix(X)
+    """Cross-validate every component count at once and choose one for each analyte.
+
+    Analytes share the work where their training sets carry as many components; a rarely certified
+    analyte does not limit the others.
+    """
+    limits = np.minimum(options["max_components"], _limits(problem))
+    X = problem.X
+    shared = not (options["scale"] or problem.learns or X.shape[1] < X.shape[0])
+    gram = gram_matrix(X) if shared else None
+    chosen: dict[int, Selection] = {}
+    for most in np.unique(limits).tolist():
+        columns = np.flatnonzero(limits == most)
+        selections = _select(problem, problem.Y[:, columns], most, gram, options)
+        chosen |= dict(zip(columns.tolist(), selections, strict=True))
+    return [chosen[j] for j in range(problem.Y.shape[1])]
+
+
+def _select(
+    problem: Problem, Y: Floats, most: int, gram: Floats | None, options: Mapping[str, Any]
+) -> list[Selection]:
+    """Choose for analytes whose training sets all carry `most` components."""
+    X, scale = problem.X, options["scale"]
     paths, means = [], []
     for folds in problem.folds:
-        paths.append(cross_validate(X, Y, folds, most, scale, gram=gram))
+        if problem.learns:
+            paths.append(_refitted(problem, Y, folds, most, scale))
+        else:
+            paths.append(cross_validate(X, Y, folds, most, scale, gram=gram))
         means.append(cross_validated_mean(Y, folds))
     every = np.stack(paths, axis=1)  # (components, repeats, rows, analytes)
     baseline = np.stack(means)
@@ -93,15 +114,29 @@ def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
     return out
 
 
-def _limit(problem: Problem) -> int:
-    """Most components that the smallest training set of any analyte can carry."""
+def _refitted(
+    problem: Problem, Y: Floats, folds: NDArray[np.intp], most: int, scale: bool
+) -> Floats:
+    """Cross-validate spectra that each fold preprocesses anew, (components, rows, analytes)."""
+    out = np.full((most, *Y.shape), np.nan)
+    for fold in np.unique(folds):
+        held = folds == fold
+        X = problem.spectra(~held)
+        model = PLS(most, scale=scale).fit(X[~held], Y[~held])
+        out[:, held] = model.intercept_path_[:, None] + np.einsum(
+            "kmp,np->knm", model.coef_path_, X[held], optimize=True
+        )
+    return out
+
+
+def _limits(problem: Problem) -> NDArray[np.intp]:
+    """Most components that the smallest training set of each analyte can carry."""
     known = np.isfinite(problem.Y)
-    fewest = min(
-        int(known[folds != fold].sum(axis=0).min())
-        for folds in problem.folds
-        for fold in np.unique(folds)
-    )
-    return max(1, min(int(problem.X.shape[1]), fewest - 1))
+    counts = [
+        known[folds != fold].sum(axis=0) for folds in problem.folds for fold in np.unique(folds)
+    ]
+    most: NDArray[np.intp] = np.clip(np.min(counts, axis=0) - 1, 1, problem.X.shape[1])
+    return most
 
 
 def fit(X: Floats, y: Floats, settings: Mapping[str, Any]) -> Fitted:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
-from calib.regress import pls_core
+from calib.regress import pls_core, pls_gram
 
 Floats = NDArray[np.float64]
 
@@ -34,121 +34,151 @@ class ResponseModel:
     kept: int
 
 
-def fit_response(
-    X: NDArray[Any],
-    response: Floats,
-    weight: Floats,
-    n_components: int,
-    scale: bool,
-    gram: Floats | None,
-) -> ResponseModel:
-    """Fit one analyte on the rows of weight above 0."""
-    n, p = X.shape
-    mean, deviation = pls_core.channel_moments(X, weight)
-    divisor = deviation if scale else np.ones(p)
-    y_mean = float(weight @ response / weight.sum())
-    y = response - y_mean
-    variance = weight.sum() * _population(deviation, weight) / divisor**2
-    if p >= n:
-        if gram is None:
-            gram = pls_core.scaled_gram_matrix(X, weight)
-        found = _from_gram(X, gram, y, weight, n_components, divisor, mean)
-    else:
-        found = _from_cross(X, y, weight, n_components, divisor, mean)
-    rotations, unit_weights, loadings, q, lengths, kept = found
-    orthonormal = rows_dot_channels(rotations / divisor, X) - (rotations / divisor @ mean)[:, None]
-    coef_path = np.cumsum(q[:, None] * rotations, axis=0) / divisor
-    length = np.where(lengths > 0, lengths, 1.0)[:, None]
-    square = float(weight @ y**2)
-    y_share = q**2 / square if square > 0 else np.zeros_like(q)
-    return ResponseModel(
-        x_mean=mean,
-        x_scale=divisor,
-        y_mean=y_mean,
-        weights=unit_weights,
-        loadings=loadings / length,
-        rotations=rotations * length,
-        scores=orthonormal * length,
-        y_loadings=q / length[:, 0],
-        x_explained=(loadings**2).sum(axis=1) / max(variance.sum(), np.finfo(float).tiny),
-        y_explained=y_share,
-        vip=_vip(unit_weights, q),
-        selectivity_ratio=_selectivity(X, coef_path[-1] * divisor, mean, divisor, weight, variance),
-        coef_path=coef_path,
-        kept=kept,
-    )
+@dataclass(frozen=True)
+class TrainingRows:
+    """What all responses certified on the same rows share.
+
+    Attributes
+    ----------
+    weight : array (n,)
+        Row weights, the largest 1; 0 outside the training rows.
+    mean, divisor, square : array (p,)
+        Weighted mean, what a channel is divided by, and weighted sum of squares after.
+    gram : array (n, n) or None
+        Gram matrix, where p ≥ n.
+    """
+
+    weight: Floats
+    mean: Floats
+    divisor: Floats
+    square: Floats
+    gram: Floats | None
 
 
-def _population(deviation: Floats, weight: Floats) -> Floats:
-    """Return the variance with divisor Σ weight from a deviation with divisor n − 1."""
+def training_rows(
+    X: NDArray[Any], weight: Floats, scale: bool, gram: Floats | None = None
+) -> TrainingRows:
+    """Prepare the rows of weight above 0; ``gram`` is `gram_matrix(X)` where at hand."""
+    weight = weight / weight.max()
+    mean, deviation = pls_gram.channel_moments(X, weight)
     rows = int((weight > 0).sum())
-    return deviation**2 * (rows - 1) / rows
+    square = weight.sum() * deviation**2 * (rows - 1) / rows
+    divisor = np.ones_like(mean)
+    if scale:
+        divisor = np.where(deviation > 0, deviation, 1.0)
+        square = square / divisor**2
+    if X.shape[1] < X.shape[0]:
+        gram = None
+    elif scale:
+        gram = pls_gram.scaled_gram_matrix(X, weight)
+    elif gram is None:
+        gram = pls_gram.gram_matrix(X)
+    return TrainingRows(weight, mean, divisor, square, gram)
 
 
-_Found = tuple[Floats, Floats, Floats, Floats, Floats, int]
+def fit_responses(
+    X: NDArray[Any], responses: Floats, training: TrainingRows, n_components: int
+) -> list[ResponseModel]:
+    """Fit responses (k, n) that share their training rows."""
+    share = training.weight / training.weight.sum()
+    means = responses @ share
+    y = responses - means[:, None]
+    used = np.where(training.weight > 0, np.abs(y), 0.0).max(axis=1)
+    y[used <= pls_core.ROUNDINGS * np.finfo(float).eps * np.abs(means)] = 0.0  # constant
+    if training.gram is None:
+        found = _from_cross(X, y, training, n_components)
+    else:
+        found = _from_gram(X, training.gram, y, training, n_components)
+    return [_describe(X, y[k], float(means[k]), training, part) for k, part in enumerate(found)]
+
+
+@dataclass(frozen=True)
+class _Found:
+    """Components of one response whose scores are orthonormal; rows are components."""
+
+    rotations: Floats
+    weights: Floats  # unit length
+    loadings: Floats
+    q: Floats
+    lengths: Floats  # of the score that a weight of unit length gives
+    kept: int
+
+
+def _describe(
+    X: NDArray[Any], y: Floats, y_mean: float, training: TrainingRows, found: _Found
+) -> ResponseModel:
+    """Return a response's model with all that is told about it."""
+    rotations = found.rotations / training.divisor
+    orthonormal = rows_dot_channels(rotations, X) - (rotations @ training.mean)[:, None]
+    coef_path = np.cumsum(found.q[:, None] * rotations, axis=0)
+    length = np.where(found.lengths > 0, found.lengths, 1.0)[:, None]
+    square = float(training.weight @ y**2)
+    whole = max(float(training.square.sum()), np.finfo(float).tiny)
+    return ResponseModel(
+        x_mean=training.mean,
+        x_scale=training.divisor,
+        y_mean=y_mean,
+        weights=found.weights,
+        loadings=found.loadings / length,
+        rotations=found.rotations * length,
+        scores=orthonormal * length,
+        y_loadings=found.q / length[:, 0],
+        x_explained=(found.loadings**2).sum(axis=1) / whole,
+        y_explained=found.q**2 / square if square > 0 else np.zeros_like(found.q),
+        vip=_vip(found.weights, found.q),
+        selectivity_ratio=_selectivity(X, coef_path[-1], training),
+        coef_path=coef_path,
+        kept=found.kept,
+    )
 
 
 def _from_gram(
-    X: NDArray[Any],
-    gram: Floats,
-    y: Floats,
-    weight: Floats,
-    n_components: int,
-    divisor: Floats,
-    mean: Floats,
-) -> _Found:
-    """Return rotations, weights, loadings, q, score lengths and count, through XXᵀ."""
-    part = pls_core.gram_components(gram, y[None], weight[None], n_components, keep=True)
+    X: NDArray[Any], gram: Floats, y: Floats, training: TrainingRows, n_components: int
+) -> list[_Found]:
+    """Find the components of responses (k, n) through XXᵀ."""
+    weight = np.broadcast_to(training.weight, y.shape)
+    part = pls_core.gram_components(gram, y, weight, n_components, keep=True)
     assert part.weighted_residual is not None
     assert part.projection is not None
-    kept = int(part.kept[0])
-    source = part.weighted_residual[0, :kept]
-    lower = part.projection[0, :kept, :kept]
-    dual = solve_triangular(lower, source, lower=True) if kept else source
-    scores = part.basis[0, 1 : kept + 1] * weight
-
-    def channels(rows: Floats) -> Floats:
-        full = np.zeros((n_components, X.shape[1]))
-        full[:kept] = (rows_dot_spectra(rows, X) - rows.sum(axis=1)[:, None] * mean) / divisor
-        return full
-
-    weights = channels(source)
-    norms = np.linalg.norm(weights, axis=1)
-    norms[norms == 0] = 1.0
-    lengths = np.zeros(n_components)
-    lengths[:kept] = np.diagonal(lower) / norms[:kept]
-    return (
-        channels(dual),
-        weights / norms[:, None],
-        channels(scores),
-        part.response[0],
-        lengths,
-        kept,
-    )
+    out = []
+    for k in range(len(y)):
+        kept = int(part.kept[k])
+        source = part.weighted_residual[k, :kept]
+        lower = part.projection[k, :kept, :kept]
+        dual = solve_triangular(lower, source, lower=True) if kept else source
+        scores = part.basis[k, 1 : kept + 1] * training.weight
+        three = np.zeros((3, n_components, X.shape[1]))
+        for place, rows in zip(three, (dual, source, scores), strict=True):
+            place[:kept] = rows_dot_spectra(rows, X) - np.outer(rows.sum(axis=1), training.mean)
+            place /= training.divisor
+        norms = np.linalg.norm(three[1], axis=1)
+        norms[norms == 0] = 1.0
+        lengths = np.zeros(n_components)
+        lengths[:kept] = np.diagonal(lower) / norms[:kept]
+        weights = three[1] / norms[:, None]
+        out.append(_Found(three[0], weights, three[2], part.response[k], lengths, kept))
+    return out
 
 
 def _from_cross(
-    X: NDArray[Any],
-    y: Floats,
-    weight: Floats,
-    n_components: int,
-    divisor: Floats,
-    mean: Floats,
-) -> _Found:
-    """Return rotations, weights, loadings, q, score lengths and count, through XᵀX."""
-    Z = (X - mean) / divisor * np.sqrt(weight)[:, None]
-    root = np.sqrt(weight) * y
-    found = pls_core.cross_product_components(
-        Z.T @ Z, (root @ Z)[None], np.array([root @ root]), n_components
-    )
-    return (
-        found.rotation[0],
-        found.weight[0],
-        found.loading[0],
-        found.response[0],
-        found.score_length[0],
-        int(found.kept[0]),
-    )
+    X: NDArray[Any], y: Floats, training: TrainingRows, n_components: int
+) -> list[_Found]:
+    """Find the components of responses (k, n) through XᵀX."""
+    root = np.sqrt(training.weight)
+    Z = (X - training.mean) / training.divisor * root[:, None]
+    y = y * root
+    found = pls_core.cross_product_components(Z.T @ Z, y @ Z, np.vecdot(y, y), n_components)
+    return [
+        _Found(
+            found.rotation[k],
+            found.weight[k],
+            found.loading[k],
+            found.response[k],
+            found.score_length[k],
+            int(found.kept[k]),
+        )
+        for k in range(len(y))
+    ]
 
 
 def rows_dot_spectra(rows: Floats, X: NDArray[Any]) -> Floats:
@@ -157,7 +187,7 @@ def rows_dot_spectra(rows: Floats, X: NDArray[Any]) -> Floats:
         whole: Floats = rows @ X
         return whole
     return np.concatenate(
-        [rows @ X[:, b].astype(np.float64) for b in pls_core.blocks(X.shape[1])], axis=1
+        [rows @ X[:, b].astype(np.float64) for b in pls_gram.blocks(0, X.shape[1])], axis=1
     )
 
 
@@ -167,7 +197,7 @@ def rows_dot_channels(rows: Floats, X: NDArray[Any]) -> Floats:
         whole: Floats = rows @ X.T
         return whole
     return np.concatenate(
-        [rows @ X[b].astype(np.float64).T for b in pls_core.blocks(X.shape[0])], axis=1
+        [rows @ X[b].astype(np.float64).T for b in pls_gram.blocks(0, X.shape[0])], axis=1
     )
 
 
@@ -181,22 +211,16 @@ def _vip(weights: Floats, q: Floats) -> Floats:
     return result
 
 
-def _selectivity(
-    X: NDArray[Any],
-    direction: Floats,
-    mean: Floats,
-    divisor: Floats,
-    weight: Floats,
-    variance: Floats,
-) -> Floats:
+def _selectivity(X: NDArray[Any], coef: Floats, training: TrainingRows) -> Floats:
     """Return explained over residual variance of each channel on the target projection."""
-    along = rows_dot_channels((direction / divisor)[None], X)[0] - direction / divisor @ mean
-    square = float(weight @ along**2)
+    along = rows_dot_channels(coef[None], X)[0] - coef @ training.mean
+    square = float(training.weight @ along**2)
     if square == 0:
-        return np.zeros_like(mean)
-    rows = (weight * along)[None]
-    loading = ((rows_dot_spectra(rows, X) - rows.sum() * mean) / divisor)[0]
+        return np.zeros_like(coef)
+    rows = (training.weight * along)[None]
+    loading = (rows_dot_spectra(rows, X)[0] - rows.sum() * training.mean) / training.divisor
     explained = loading**2 / square
-    left = np.maximum(variance - explained, np.finfo(float).eps * np.maximum(variance, 1e-300))
-    ratio: Floats = np.where(variance > 0, explained / left, 0.0)
+    whole = training.square
+    left = np.maximum(whole - explained, np.finfo(float).eps * np.maximum(whole, 1e-300))
+    ratio: Floats = np.where(whole > 0, explained / left, 0.0)
     return ratio

@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.errors import DataError
-from calib.regress import pls_core
+from calib.regress import pls_core, pls_gram
 from calib.regress.pls_components import Rule, choose_components
-from calib.regress.pls_fit import fit_response, rows_dot_spectra
+from calib.regress.pls_fit import fit_responses, rows_dot_spectra, training_rows
 from calib.regress.pls_validation import (
     check_responses,
     check_spectra,
@@ -66,6 +66,34 @@ def deal_groups(groups: ArrayLike, n_folds: int, seed: int = 0) -> NDArray[np.in
 
 
 @dataclass(frozen=True)
+class Dealing:
+    """How whole groups are dealt to folds.
+
+    Attributes
+    ----------
+    n_folds : int, default 10
+        Folds; the outer ones where folds are nested.
+    n_inner_folds : int, default 5
+        Folds inside each outer training set.
+    n_repeats : int, default 5
+        Deals of a repeated cross-validation; repeat r has seed + r.
+    seed : int, default 0
+        Seed of the first deal; deals inside outer fold k have seed + 1 + k.
+    deal : callable, default `deal_groups`
+        (groups, n_folds, seed) → fold labels.
+    """
+
+    n_folds: int = 10
+    n_inner_folds: int = 5
+    n_repeats: int = 5
+    seed: int = 0
+    deal: Dealer = deal_groups
+
+
+_DEALING = Dealing()
+
+
+@dataclass(frozen=True)
 class Repeated:
     """Cross-validation repeated over deals of the folds.
 
@@ -87,7 +115,7 @@ class Repeated:
 def _shared_gram(X: Any, scale: bool) -> Any:
     """Return the Gram matrix all resamples share, or None where none is used."""
     X = check_spectra(X)
-    return pls_core.gram_matrix(X) if X.shape[1] >= X.shape[0] and not scale else None
+    return pls_gram.gram_matrix(X) if X.shape[1] >= X.shape[0] and not scale else None
 
 
 def repeated_cross_validate(
@@ -96,12 +124,9 @@ def repeated_cross_validate(
     groups: ArrayLike,
     max_components: int,
     *,
-    n_folds: int = 10,
-    n_repeats: int = 5,
+    dealing: Dealing = _DEALING,
     scale: bool = False,
     sample_weight: ArrayLike | None = None,
-    seed: int = 0,
-    deal: Dealer = deal_groups,
 ) -> Repeated:
     """Cross-validate over several deals of whole groups to folds.
 
@@ -111,14 +136,8 @@ def repeated_cross_validate(
         As `cross_validate`.
     groups : array-like (n,)
         Standard or family of each row; a fold never separates one.
-    n_folds : int, default 10
-        Folds of each repeat.
-    n_repeats : int, default 5
-        Number of deals.
-    seed : int, default 0
-        Repeat r is dealt with seed + r.
-    deal : callable, default `deal_groups`
-        (groups, n_folds, seed) → fold labels.
+    dealing : Dealing, optional
+        Number of folds and repeats, and the seed.
 
     Returns
     -------
@@ -130,10 +149,11 @@ def repeated_cross_validate(
     DataError
         As `cross_validate` and `deal_groups`.
     """
-    if n_repeats < 1:
-        raise DataError(f"n_repeats: {n_repeats}, needs at least 1")
+    if dealing.n_repeats < 1:
+        raise DataError(f"dealing: n_repeats {dealing.n_repeats}, needs at least 1")
     labels = np.asarray(groups)
-    folds = np.stack([deal(labels, n_folds, seed + r) for r in range(n_repeats)])
+    seeds = range(dealing.seed, dealing.seed + dealing.n_repeats)
+    folds = np.stack([dealing.deal(labels, dealing.n_folds, seed) for seed in seeds])
     gram = _shared_gram(X, scale)
     predictions, baseline = [], []
     for fold in folds:
@@ -170,13 +190,10 @@ def nested_cross_validate(
     groups: ArrayLike,
     max_components: int,
     *,
-    n_folds: int = 10,
-    n_inner_folds: int = 5,
+    dealing: Dealing = _DEALING,
     rule: Rule = "one-standard-error",
     scale: bool = False,
     sample_weight: ArrayLike | None = None,
-    seed: int = 0,
-    deal: Dealer = deal_groups,
 ) -> Nested:
     """Estimate the error of the whole procedure, choice of components included.
 
@@ -186,14 +203,10 @@ def nested_cross_validate(
         As `cross_validate`; every inner training set must carry ``max_components``.
     groups : array-like (n,)
         Standard or family of each row; no outer or inner fold separates one.
-    n_folds, n_inner_folds : int, default 10 and 5
-        Outer folds, and folds inside each outer training set.
+    dealing : Dealing, optional
+        Number of outer and inner folds, and the seed.
     rule : str
         As `choose_components`.
-    seed : int, default 0
-        Seed of the outer deal; inner deals take the seeds after it.
-    deal : callable, default `deal_groups`
-        (groups, n_folds, seed) → fold labels.
 
     Returns
     -------
@@ -206,7 +219,7 @@ def nested_cross_validate(
         As `cross_validate`, `choose_components` and `deal_groups`.
     """
     labels = np.asarray(groups)
-    outer = np.asarray(deal(labels, n_folds, seed))
+    outer = np.asarray(dealing.deal(labels, dealing.n_folds, dealing.seed))
     gram = _shared_gram(X, scale)
     checked = check_responses(len(labels), Y, outer, sample_weight)
     values = np.where(checked.certified, checked.value, np.nan)
@@ -222,7 +235,8 @@ def nested_cross_validate(
         held = checked.fold == fold
         # Rows held out have weight 0 here: they train nothing, whatever their label.
         inner = np.zeros(len(labels), dtype=np.intp)
-        inner[~held] = deal(labels[~held], n_inner_folds, seed + 1 + fold)
+        seed = dealing.seed + 1 + fold
+        inner[~held] = dealing.deal(labels[~held], dealing.n_inner_folds, seed)
         weight = np.where(held, 0.0, checked.weight)
         inside = np.asarray(
             cross_validate(X, values, inner, max_components, sample_weight=weight, **options)
@@ -236,7 +250,7 @@ def nested_cross_validate(
                 labels[known],
                 rule,
                 baseline=mean[known, j],
-                seed=seed + 1 + fold,
+                seed=seed,
             ).n_components
             chosen[fold, j] = count
             predictions[held, j] = full[count, held, j]
@@ -272,13 +286,12 @@ def permutation_test(
     n_permutations: int = 1000,
     scale: bool = False,
     seed: int = 0,
-    gram: Any = None,
 ) -> PermutationTest:
     """Compare the cross-validated error with that of values shuffled among standards.
 
     Parameters
     ----------
-    X, Y, folds, max_components, scale, gram
+    X, Y, folds, max_components, scale
         As `cross_validate`.
     groups : array-like (n,), optional
         Standard of each row; values move between whole standards, so Y must be constant
@@ -317,11 +330,10 @@ def permutation_test(
     if differs.any():
         row, column = np.argwhere(differs)[0]
         raise DataError(
-            f"groups: standard {names[code[row]]!r} has values {of_standard[code[row], column]} "
+            f"groups: standard {names[code[row]]} has values {of_standard[code[row], column]} "
             f"and {values[row, column]} in column {column} of Y, needs one value a standard"
         )
-    if gram is None:
-        gram = _shared_gram(X, scale)
+    gram = _shared_gram(X, scale)
 
     def smallest(table: Floats) -> Floats:
         path = np.asarray(cross_validate(X, table, folds, max_components, scale, gram=gram))
@@ -457,15 +469,17 @@ def _drawn_coefficients(
     """Return coefficients (draws, p) of one analyte for weighted rows."""
     draws, n = weight.shape
     if gram is None:
-        return np.stack(
-            [fit_response(X, y, w, n_components, scale, None).coef_path[-1] for w in weight]
-        )
-    coef = np.empty((draws, X.shape[1]))
+        coef = [
+            fit_responses(X, y[None], training_rows(X, w, scale), n_components)[0].coef_path[-1]
+            for w in weight
+        ]
+        return np.stack(coef)
+    out = np.empty((draws, X.shape[1]))
     at_once = max(1, _WORKING_SET // (16 * n * (n_components + 1)))
     for start in range(0, draws, at_once):
         own = slice(start, start + at_once)
-        w = weight[own]
+        w = weight[own] / weight[own].max(axis=1, keepdims=True)
         centred = y - ((w @ y) / w.sum(axis=1))[:, None]
         part = pls_core.gram_components(gram, centred, w, n_components, keep=True)
-        coef[own] = rows_dot_spectra(pls_core.dual_coefficients(part), X)
-    return coef
+        out[own] = rows_dot_spectra(pls_core.dual_coefficients(part), X)
+    return out

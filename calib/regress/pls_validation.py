@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import functools
+import operator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import array_api_compat
@@ -11,14 +14,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.errors import DataError
-from calib.regress import pls_core
+from calib.regress import pls_core, pls_gram, pls_threads
 
 Array = Any
 Floats = NDArray[np.float64]
 
-# Scores are kept for as many columns at a time as fit in this many bytes: about a
-# processor's last cache.
-_WORKING_SET = 24_000_000
+# Scores are kept for as many columns at a time as fit in this many bytes.
+_WORKING_SET = 64_000_000
+
+# Values of X or its Gram matrix from which work on them is worth threads.
+_WORTH_THREADS = 40_000
 
 
 @dataclass(frozen=True)
@@ -66,7 +71,7 @@ class Responses:
 
 def to_host(array: Any) -> NDArray[Any]:
     """Return a numpy view or copy of any array or sequence."""
-    if array_api_compat.is_array_api_obj(array):
+    if array_api_compat.is_torch_array(array) or array_api_compat.is_cupy_array(array):
         array = array_api_compat.to_device(array, "cpu")
     return np.asarray(array)
 
@@ -100,17 +105,23 @@ def check_responses(
         raise DataError(f"folds: one label only ({names.tolist()}), needs at least 2")
     weight = check_weight(n, sample_weight)
     certified = ~np.isnan(value) & (weight > 0)[:, None]
-    inside = np.zeros((len(names), value.shape[1]), dtype=np.intp)
-    np.add.at(inside, code, certified)
+    inside = _certified_rows(code, certified)
     everything = inside == certified.sum(axis=0)
     if everything.any():
         fold, analyte = np.argwhere(everything)[0]
         raise DataError(
-            f"folds: fold {names[fold]!r} holds every certified row of column {analyte} of "
+            f"folds: fold {names[fold]} holds every certified row of column {analyte} of "
             f"{y_name} ({inside[fold, analyte]} rows); needs certified rows in other folds too"
         )
     np.nan_to_num(value, copy=False)
     return Responses(value, certified, code, weight, len(names))
+
+
+def _certified_rows(fold: NDArray[np.intp], certified: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Return the number of certified rows (folds, analytes)."""
+    folds = int(fold.max()) + 1
+    counts = [np.bincount(fold[column], minlength=folds) for column in certified.T]
+    return np.stack(counts, axis=1)
 
 
 def check_weight(n: int, sample_weight: Any) -> Floats:
@@ -158,8 +169,7 @@ def check_components(name: str, n_components: int, responses: Responses, p: int)
     """Return the component count if every training set can carry it."""
     if isinstance(n_components, bool) or not isinstance(n_components, (int, np.integer)):
         raise DataError(f"{name}: {n_components!r}, needs a whole number")
-    inside = np.zeros((responses.n_folds, responses.m), dtype=np.intp)
-    np.add.at(inside, responses.fold, responses.certified)
+    inside = _certified_rows(responses.fold, responses.certified)
     rows = responses.certified.sum(axis=0) - inside
     fold, analyte = np.unravel_index(int(np.argmin(rows)), rows.shape)
     most = min(p, int(rows[fold, analyte]) - 1)
@@ -256,8 +266,14 @@ def cross_validate(
     Notes
     -----
     One Gram matrix serves all folds where p ≥ n; where n > p it is XᵀX less the rows
-    held out.  Both give the numbers of a refit.  A column whose X runs out of rank keeps
-    the prediction of its last component.
+    held out.  Both give the numbers of a refit to 1e-8 of an analyte's spread while the
+    singular values of X that the components reach span no more than six decades; beyond,
+    squaring X costs digits that only a refit by deflation keeps.  A column whose X runs
+    out of rank keeps the prediction of its last component.
+
+    Beside X it holds the Gram matrix (one a thread while it is made) and scores of at
+    most 64 MB, or where n > p one fold's rows a thread and as many p × p matrices as fit in X.
+    numpy arrays are worked on in as many threads as BLAS may use.
 
     Examples
     --------
@@ -281,15 +297,15 @@ def cross_validate(
         dtype=xp.float64,
         device=array_api_compat.device(X),
     )
-    if p < n and gram is None:
-        _tall(X, responses, bool(scale), out)
-    elif scale:
-        _wide_scaled(X, responses, out)
-    else:
-        if gram is None:
-            gram = pls_core.gram_matrix(X)
-        check_finite(X, xp.linalg.diagonal(gram))
-        _wide(gram, responses, out)
+    with np.errstate(invalid="ignore", over="ignore"):  # found in the product, and said
+        if p < n and gram is None:
+            _tall(X, responses, bool(scale), out)
+        elif scale:
+            _wide_scaled(X, responses, out)
+        else:
+            gram = pls_gram.gram_matrix(X) if gram is None else gram
+            check_finite(X, xp.linalg.diagonal(gram))
+            _wide(gram, responses, out)
     order = np.argsort(responses.fold, kind="stable")
     back = np.empty_like(order)
     back[order] = np.arange(n)
@@ -310,28 +326,48 @@ def _rows_of(responses: Responses) -> list[tuple[NDArray[np.intp], slice]]:
     return [(order[a:b], slice(int(a), int(b))) for a, b in zip(starts, ends, strict=True)]
 
 
+def _parallel(X: Array) -> bool:
+    """Return whether blocks of work on this array are worth threads."""
+    return array_api_compat.is_numpy_array(X) and X.shape[0] * X.shape[1] >= _WORTH_THREADS
+
+
 def _wide(gram: Array, responses: Responses, out: Array) -> None:
     """Fill ``out`` (rows sorted by fold) from the Gram matrix of unscaled X."""
     n, components = gram.shape[0], out.shape[0]
-    columns = max(1, _WORKING_SET // (8 * n * (components + 1)))
-    analytes_at_once = min(responses.m, columns)
-    folds_at_once = max(1, columns // analytes_at_once)
-    for first in range(0, responses.m, analytes_at_once):
-        analytes = range(first, min(first + analytes_at_once, responses.m))
-        for start in range(0, responses.n_folds, folds_at_once):
-            folds = range(start, min(start + folds_at_once, responses.n_folds))
-            _wide_block(gram, responses, folds, analytes, out)
+    parallel = _parallel(gram)
+    side_by_side = pls_threads.workers() if parallel else 1
+    columns = max(1, _WORKING_SET // (8 * n * (components + 1) * side_by_side))
+    analytes = _shares(responses.m, columns, 1)
+    folds = _shares(responses.n_folds, columns // len(analytes[0]), side_by_side)
+
+    def work(block: tuple[range, range]) -> None:
+        _wide_block(gram, responses, *block, out)
+
+    pls_threads.each(work, [(f, a) for a in analytes for f in folds], parallel=parallel)
+
+
+def _shares(length: int, largest: int, multiple: int) -> list[range]:
+    """Cut range(length) evenly into parts of at most ``largest``, a multiple in number."""
+    parts = -(-length // max(1, largest))
+    parts = min(length, -(-parts // multiple) * multiple)
+    ends = [length * i // parts for i in range(parts + 1)]
+    return [range(a, b) for a, b in pairwise(ends)]
 
 
 def _wide_scaled(X: Array, responses: Responses, out: Array) -> None:
     """Fill ``out`` with a Gram matrix for each training set's own channel scale."""
     xp = array_api_compat.array_namespace(X)
-    for fold in range(responses.n_folds):
-        for _, analytes in responses.patterns():
-            weight = _like(responses.training(fold, analytes[0]), X)
-            gram = pls_core.scaled_gram_matrix(X, weight)
-            check_finite(X, xp.linalg.diagonal(gram))
-            _wide_block(gram, responses, range(fold, fold + 1), analytes, out)
+
+    def work(block: tuple[int, list[int]]) -> None:
+        fold, analytes = block
+        weight = _like(responses.training(fold, analytes[0]), X)
+        gram = pls_gram.scaled_gram_matrix(X, weight)
+        check_finite(X, xp.linalg.diagonal(gram))
+        _wide_block(gram, responses, range(fold, fold + 1), analytes, out)
+
+    patterns = [analytes for _, analytes in responses.patterns()]
+    blocks = [(fold, analytes) for fold in range(responses.n_folds) for analytes in patterns]
+    pls_threads.each(work, blocks, parallel=_parallel(X))
 
 
 def _wide_block(
@@ -339,9 +375,12 @@ def _wide_block(
 ) -> None:
     """Fill the part of ``out`` that belongs to some folds and analytes."""
     xp = array_api_compat.array_namespace(gram)
-    weight = np.stack([responses.training(f, j) for f in folds for j in analytes])
-    value = np.tile(responses.value[:, list(analytes)].T, (len(folds), 1))
-    mean = (weight * value).sum(axis=1, keepdims=True) / weight.sum(axis=1, keepdims=True)
+    own_analytes = list(analytes)
+    outside = responses.fold != np.arange(folds.start, folds.stop)[:, None]
+    trains = responses.certified[:, own_analytes].T * (responses.weight / responses.weight.max())
+    weight = np.reshape(outside[:, None, :] * trains, (-1, len(responses.fold)))
+    value = np.tile(responses.value[:, own_analytes].T, (len(folds), 1))
+    mean = np.vecdot(weight, value)[:, None] / weight.sum(axis=1, keepdims=True)
     part = pls_core.gram_components(
         gram, _like(value - mean, gram), _like(weight, gram), out.shape[0]
     )
@@ -391,38 +430,65 @@ def _tall(X: Array, responses: Responses, scale: bool, out: Array) -> None:
     """Fill ``out`` from XᵀX less the rows held out, one training set at a time."""
     xp = array_api_compat.array_namespace(X)
     n, p = X.shape
-    total_weight = float(responses.weight.sum())
-    middle = _like(responses.weight / total_weight, X)
-    shift = xp.concat([middle @ xp.astype(X[:, b], xp.float64) for b in pls_core.blocks(p)])
+    middle = _like(responses.weight / responses.weight.sum(), X)
+    shift = xp.concat([middle @ pls_gram.widened(X[:, b]) for b in pls_gram.blocks(0, p)])
     rows = _rows_of(responses)
+    keep = responses.n_folds * p <= n  # the folds' p × p matrices take no more than X
+
+    def held_out(fold: int) -> Array:
+        return pls_gram.widened(xp.take(X, _like(rows[fold][0], X), axis=0)) - shift
+
     for certified, analytes in responses.patterns():
         weight = responses.weight * certified
         value = responses.value[:, analytes]
-        value = value - (weight @ value) / weight.sum()
-
-        def sums(fold: int, weight: Floats = weight, value: Floats = value) -> _Sums:
-            index = rows[fold][0]
-            Z = xp.astype(xp.take(X, _like(index, X), axis=0), xp.float64) - shift
-            return _sums(Z, value[index], weight[index])
-
-        keep = responses.n_folds * p <= n
-        kept: list[_Sums] = []
-        total: _Sums | None = None
-        for fold in range(responses.n_folds):
-            part = sums(fold)
-            total = part if total is None else total + part
-            if keep:
-                kept.append(part)
-        assert total is not None
+        value_mean = (weight @ value) / weight.sum()
+        table = _FoldSums(value - value_mean, weight, rows, held_out)
+        total = table.total(keep, _parallel(X))
         check_finite(X, xp.linalg.diagonal(total.cross))
-        middle_value = (weight @ responses.value[:, analytes]) / weight.sum()
-        for fold, (index, place) in enumerate(rows):
-            training = total - (kept[fold] if keep else sums(fold))
-            Z = xp.astype(xp.take(X, _like(index, X), axis=0), xp.float64) - shift
-            path = _tall_fold(training, Z, scale, out.shape[0])
-            path = path + _like(middle_value, X)
-            for i, analyte in enumerate(analytes):
-                out[:, place, analyte] = path[:, :, i]
+
+        def predict(fold: int, table: _FoldSums = table, total: _Sums = total) -> None:
+            Z = held_out(fold)
+            own = table.of(fold, Z)
+            path = _tall_fold(total - own, Z, scale, out.shape[0])
+            path = path + _like(value_mean, X)  # noqa: B023  (used within the iteration)
+            for i, analyte in enumerate(analytes):  # noqa: B023
+                out[:, rows[fold][1], analyte] = path[:, :, i]
+
+        pls_threads.each(predict, range(responses.n_folds), parallel=_parallel(X))
+
+
+class _FoldSums:
+    """Sums over each fold's rows, kept where they fit in memory, else made again."""
+
+    def __init__(
+        self,
+        value: Floats,
+        weight: Floats,
+        rows: list[tuple[NDArray[np.intp], slice]],
+        held_out: Callable[[int], Array],
+    ) -> None:
+        self._value, self._weight, self._rows = value, weight, rows
+        self._held_out = held_out
+        self._kept: dict[int, _Sums] = {}
+
+    def total(self, keep: bool, parallel: bool) -> _Sums:
+        """Return the sums over all rows, and keep those of each fold if asked."""
+        if not keep:
+            parts = (self.of(fold, self._held_out(fold)) for fold in range(len(self._rows)))
+            return functools.reduce(operator.add, parts)
+
+        def work(fold: int) -> None:
+            self._kept[fold] = self.of(fold, self._held_out(fold))
+
+        pls_threads.each(work, range(len(self._rows)), parallel=parallel)
+        return functools.reduce(operator.add, (self._kept[k] for k in range(len(self._rows))))
+
+    def of(self, fold: int, Z: Array) -> _Sums:
+        """Return the sums over one fold's rows Z."""
+        if fold in self._kept:
+            return self._kept[fold]
+        index = self._rows[fold][0]
+        return _sums(Z, self._value[index], self._weight[index])
 
 
 def _sums(Z: Array, value: Floats, weight: Floats) -> _Sums:

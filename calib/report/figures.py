@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,6 +29,11 @@ def new_figure(width: float = COLUMN_INCHES, height: float = COLUMN_INCHES) -> F
     figure = Figure(figsize=(width, height), dpi=150, layout="constrained")
     FigureCanvasAgg(figure)
     return figure
+
+
+def _text(words: str) -> str:
+    """Let names from data be text: a dollar sign would begin a formula."""
+    return words.replace("$", r"\$")
 
 
 def _axes(ax: Axes | None) -> Axes:
@@ -61,18 +67,18 @@ def predicted_against_certified(
     first = table[table["repeat"] == 1] if "repeat" in table else table
     certified, label = first[f"{analyte}_certified"], f"{analyte}_certified"
     n = int(certified.notna().sum())
-    ax.plot(certified, first[analyte], ".", color="0.6", ms=4, label=f"out of fold, n = {n}")
+    ax.plot(certified, first[analyte], ".", color="0.6", ms=4, label=f"out of fold, {n} spectra")
     ends = [certified.min(), certified.max()]
     if held_out is not None:
         known = held_out[held_out[label].notna()]
         ax.errorbar(
             known[label], known[analyte], yerr=known[f"{analyte}_u"], fmt="o", ms=3, lw=0.8,
-            color="C0", mfc="white", label=f"held out ± u, n = {len(known)}",
+            color="C0", mfc="white", label=f"held out ± u, {len(known)} spectra",
         )  # fmt: skip
         ends = [min(ends[0], known[label].min()), max(ends[1], known[label].max())]
     ax.plot(ends, ends, "k-", lw=0.8, zorder=0)
-    ax.set_xlabel(f"{analyte} certified ({unit})")
-    ax.set_ylabel(f"{analyte} predicted ({unit})")
+    ax.set_xlabel(_text(f"{analyte} certified ({unit})"))
+    ax.set_ylabel(_text(f"{analyte} predicted ({unit})"))
     ax.legend(fontsize="x-small", frameon=False)
     return ax
 
@@ -104,7 +110,7 @@ def error_against_setting(
         ax.plot([chosen], [at], "o", ms=8, mfc="none", color="k", label=f"taken: {chosen}")
     ax.set_ylim(0, float(np.nanmax(y + se)) * 1.05)
     ax.set_xlabel("components")
-    ax.set_ylabel(f"{analyte} RMSECV ({unit})")
+    ax.set_ylabel(_text(f"{analyte} RMSECV ({unit})"))
     ax.legend(fontsize="x-small", frameon=False)
     return ax
 
@@ -132,8 +138,8 @@ def local_error_curve(
     ax.plot(value, error, ".", color="0.7", ms=3, label="|error|, out of fold")
     ax.plot(value, table[f"{analyte}_u"].to_numpy()[order], "-", color="C0", label="local RMSEP")
     ax.set_ylim(0, None)
-    ax.set_xlabel(f"{analyte} predicted ({unit})")
-    ax.set_ylabel(f"error ({unit})")
+    ax.set_xlabel(_text(f"{analyte} predicted ({unit})"))
+    ax.set_ylabel(_text(f"error ({unit})"))
     ax.legend(fontsize="x-small", frameon=False)
     return ax
 
@@ -157,6 +163,8 @@ def analyte_figure(results: Mapping[str, Any], table: Tables, analyte: str) -> F
 def run_figures(results: Mapping[str, Any], table: Tables, folder: Path) -> None:
     """Write one PNG an analyte into `folder`."""
     folder.mkdir()
-    for analyte in results["analytes"]:
+    table = functools.cache(table)
+    for number, analyte in enumerate(results["analytes"], start=1):
         safe = "".join(c if c.isalnum() else "-" for c in analyte)
-        analyte_figure(results, table, analyte).savefig(folder / f"{safe}.png")
+        figure = analyte_figure(results, table, analyte)
+        figure.savefig(folder / f"{number:02d}-{safe}.png")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import functools
 import io
 from collections.abc import Mapping
 from typing import Any
@@ -33,6 +34,7 @@ def run_page(results: Mapping[str, Any], table: Tables, *, title: str) -> str:
         loader=PackageLoader("calib.report"), autoescape=True, undefined=StrictUndefined
     )
     environment.filters["number"] = _number
+    table = functools.cache(table)
     figures = {}
     for analyte in results["analytes"]:
         buffer = io.BytesIO()

@@ -74,7 +74,7 @@ def matrix_conditions(
 
 
 def spot_mm(distance_m: float) -> float:
-    """Diameter of the laser spot at a stand-off distance, mm: waist and divergence in quadrature."""
+    """Diameter of the laser spot at a distance, mm: waist and divergence in quadrature."""
     return float(np.hypot(0.32, 0.055 * distance_m))
 
 

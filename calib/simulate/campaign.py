@@ -15,8 +15,8 @@ every shot the relative error of a channel has a median near 0.01 % and a 99.9 %
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from collections import deque
+from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta

@@ -7,6 +7,7 @@ detectors (common practice, no source).
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,7 +67,7 @@ def wavelength_axis() -> NDArray[np.float64]:
 def slices() -> tuple[slice, ...]:
     """Channels of each spectrometer."""
     edges = np.cumsum([0, *(each.channels for each in SPECTROMETERS)])
-    return tuple(slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True))
+    return tuple(slice(int(a), int(b)) for a, b in pairwise(edges))
 
 
 class Instrument:
@@ -172,10 +173,11 @@ class Instrument:
         return np.repeat(change, [each.channels for each in SPECTROMETERS])
 
     def dark(self, detector_c: float) -> NDArray[np.float64]:
-        """Expected counts without light, per channel."""
+        """Return the expected counts without light, per channel."""
         offset = np.repeat(DARK_COUNTS, [each.channels for each in SPECTROMETERS])
         current = self.dark_current * 2.0 ** ((detector_c - 20.0) / DARK_DOUBLING_K)
-        return offset + self.dark_pattern + current
+        value: NDArray[np.float64] = offset + self.dark_pattern + current
+        return value
 
     def dark_frame(
         self, detector_c: float, rng: np.random.Generator, *, noise: bool = True

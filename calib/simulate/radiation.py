@@ -236,7 +236,7 @@ def _grid(
     cores = (centre[:, None] * (1.0 + offsets)).ravel()
     pieces = []
     for first, last, spacing in ranges_nm:
-        base = np.linspace(first, last, int(round((last - first) / spacing)) + 1)
+        base = np.linspace(first, last, round((last - first) / spacing) + 1)
         inside = cores[(cores > first) & (cores < last)]
         pieces.append(np.unique(np.round(np.concatenate([base, inside]), 5)))
     return np.concatenate(pieces)

@@ -112,7 +112,7 @@ def _single(rng: np.random.Generator, number: int, splits: int) -> list[Target]:
 
 
 def _name(targets: list[Target]) -> list[Target]:
-    """Number standards and families, and give each a readable name."""
+    """Give standards and families their numbers and readable names."""
     families = {family: i for i, family in enumerate(dict.fromkeys(t.family for t in targets), 1)}
     named = []
     for number, target in enumerate(targets, 1):

@@ -121,8 +121,23 @@ def test_poisoned_fold_does_not_leak_into_its_own_predictions(small_library, exp
     assert (a.loc[~mine, "MgO"] != b.loc[~mine, "MgO"]).any()
 
 
-def test_a_share_can_be_held_out(experiment, tmp_path):
-    decided = plan(experiment("[folds]\ncount = 4\nheld_out = 0.25"))
+@pytest.fixture
+def unmarked(small_library, tmp_path):
+    """A copy of the library in which nothing is marked as held out."""
+    target = tmp_path / "unmarked"
+    shutil.copytree(small_library, target)
+    text = (target / "bursts.csv").read_text().replace("held-out", "calibration")
+    (target / "bursts.csv").write_text(text)
+    return target
+
+
+def test_a_share_cannot_be_chosen_over_what_the_library_marks(experiment):
+    with pytest.raises(DataError, match="need 'library': a marked burst never trains"):
+        plan(experiment("[folds]\ncount = 4\nheld_out = 0.25"))
+
+
+def test_a_share_can_be_held_out(experiment, unmarked):
+    decided = plan(experiment("[folds]\ncount = 4\nheld_out = 0.25", library=unmarked))
     families = decided.families(decided.held_out)
     assert len(set(families)) == round(0.25 * 22)
     assert set(families).isdisjoint(decided.families(decided.calibration))
@@ -151,14 +166,45 @@ def test_a_thin_analyte_is_skipped_with_a_warning(small_library, tmp_path):
     assert list(run.analytes) == ["SiO2"]
 
 
-def test_nothing_held_out_is_said_and_gives_no_rmsep(small_library, tmp_path):
-    target = tmp_path / "all"
+def test_an_analyte_of_one_family_is_skipped_by_name(small_library, tmp_path):
+    target = tmp_path / "one"
     shutil.copytree(small_library, target)
-    bursts = (target / "bursts.csv").read_text().replace("held-out", "calibration")
-    (target / "bursts.csv").write_text(bursts)
-    (tmp_path / "e.toml").write_text(f'library = "all"\nanalytes = ["SiO2"]\n{QUICK}')
+    table = pd.read_csv(target / "standards.csv", dtype=str, keep_default_na=False)
+    table.loc[:9, "family"] = "base"
+    table.loc[10:, "MgO"] = ""
+    table.loc[9, "MgO"] = "4"
+    table.to_csv(target / "standards.csv", index=False)
+    (tmp_path / "e.toml").write_text('library = "one"\n[folds]\nheld_out = "library"\n')
+    text = (target / "bursts.csv").read_text().replace("held-out", "calibration")
+    (target / "bursts.csv").write_text(text)
+    decided = plan(tmp_path / "e.toml")
+    assert "MgO: its 10 calibration standards are fewer than 3 families" in decided.skipped[0]
+
+
+def test_a_rare_analyte_does_not_cap_the_others(small_library, tmp_path):
+    target = tmp_path / "rare"
+    shutil.copytree(small_library, target)
+    table = pd.read_csv(target / "standards.csv", dtype=str, keep_default_na=False)
+    table["K2O"] = ["1", "2", "3", "4", "", "", "7", "8", "9", "1.5", *[""] * 14]
+    table.to_csv(target / "standards.csv", index=False)
+    text = (
+        "[folds]\ncount = 4\nrepeats = 1\n[models.pls]\nmax_components = 15\n"
+        '[preprocess]\nsteps = ["dark", "drop_shots", "average"]\n'
+    )
+    counts = []
+    for name, analytes in (("alone", '["SiO2"]'), ("both", '["SiO2", "K2O"]')):
+        (tmp_path / "e.toml").write_text(f'library = "rare"\nanalytes = {analytes}\n{text}')
+        run = calib.train(tmp_path / "e.toml", tmp_path / name)
+        counts.append(run.analytes["SiO2"]["settings"])
+    assert counts[0] == counts[1]
+    assert counts[1]["max_components"] == 15
+    assert run.analytes["K2O"]["settings"]["max_components"] < 15
+
+
+def test_nothing_held_out_is_said_and_gives_no_rmsep(experiment, unmarked, tmp_path):
+    file = experiment('analytes = ["SiO2"]\n' + QUICK, library=unmarked)
     with pytest.warns(CalibWarning, match="nothing is held out"):
-        run = calib.train(tmp_path / "e.toml", tmp_path / "run")
+        run = calib.train(file, tmp_path / "run")
     assert run.analytes["SiO2"]["rmsep"] is None
     assert "not held out" in repr(run)
 
@@ -194,3 +240,26 @@ def test_a_failed_training_leaves_nothing(experiment, tmp_path):
 def test_an_analyte_the_library_lacks_is_refused(experiment):
     with pytest.raises(DataError, match=r"no column 'Pu', which the experiment asks for"):
         plan(experiment('analytes = ["Pu"]'))
+
+
+def test_counts_that_are_not_finite_are_named_and_leave_nothing(tmp_path):
+    rng = np.random.default_rng(5)
+    table = pd.DataFrame(rng.uniform(1, 2, (12, 6)), columns=[f"{400 + i}" for i in range(6)])
+    table.insert(0, "SiO2", rng.uniform(40, 70, 12).round(2))
+    table.insert(0, "standard", [f"s{i}" for i in range(12)])
+    table.to_csv(tmp_path / "t.csv", index=False)
+    calib.import_table(tmp_path / "t.csv", tmp_path / "lib")
+    import zarr
+
+    zarr.open_group(tmp_path / "lib" / "spectra.zarr", mode="r+")["counts"][3, 2] = np.inf
+    (tmp_path / "e.toml").write_text('library = "lib"\n[folds]\nheld_out = 0.2\ncount = 3\n')
+    with pytest.raises(DataError, match="burst 'b00004', shot 0, channel 2 is inf"):
+        calib.train(tmp_path / "e.toml", tmp_path / "run")
+    assert not list(tmp_path.glob("*run*"))
+
+
+def test_without_averaging_shots_train_and_bursts_are_tested(experiment, tmp_path):
+    steps = '[preprocess]\nsteps = ["dark", "drop_shots", "normalise"]\n'
+    run = calib.train(experiment('analytes = ["MgO"]\n' + steps + QUICK), tmp_path / "run")
+    assert run.analytes["MgO"]["n_spectra"] == 38 * 2
+    assert run.analytes["MgO"]["n_held_out_spectra"] == 8

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 import calib
-from calib.errors import CalibError, DataError, UsageError
+from calib.errors import CalibError, CalibWarning, DataError, UsageError
 from calib.library import TableSettings, import_table
 from calib.library.table import judge_signal
 
@@ -45,8 +45,10 @@ def test_rows_of_a_standard_become_its_bursts(table, tmp_path):
     np.testing.assert_array_equal(library.counts(3)[0], table.iloc[3, 5:].astype(float))
 
 
-def test_without_a_column_every_row_is_a_standard(table, tmp_path):
-    library = calib.open_library(make(table.drop(columns=["standard", "family"]), tmp_path))
+def test_without_a_column_every_row_is_a_standard_and_it_is_said(table, tmp_path):
+    with pytest.warns(CalibWarning, match="no column 'standard': each row"):
+        path = make(table.drop(columns=["standard", "family"]), tmp_path)
+    library = calib.open_library(path)
     assert library.standards.index.tolist() == [f"row-{i}" for i in range(1, 7)]
 
 
@@ -113,9 +115,56 @@ def test_what_is_no_table_is_refused(tmp_path, text):
     assert [p.name for p in tmp_path.iterdir()] == ["t.csv"]
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("\na,f,", "\na,f,9,", "line 2: found 11 cells, need 10 as in the header"),
+        ("\na,f,", "\na,", "line 2: found 9 cells, need 10"),
+        ("\na,f,2,50,0.5", '\na,f,2,50,"0.5', "not UTF-8 CSV"),
+        ("standard,", "Standard,", "column 'Standard': need it written 'standard'"),
+        ("family,", "family ,", "column 'family ': need it written 'family'"),
+        ("404\n", "404,\n", "column 11 has no name"),
+        ("\na,f,2,", "\na,f,-2,", "row 2: distance_m is '-2', need metres above 0"),
+    ],
+)
+def test_cells_in_wrong_columns_are_never_read(table, tmp_path, old, new, message):
+    table.to_csv(tmp_path / "t.csv", index=False)
+    text = (tmp_path / "t.csv").read_text()
+    assert old in text
+    (tmp_path / "t.csv").write_text(text.replace(old, new, 1))
+    with pytest.raises(DataError, match=message):
+        import_table(tmp_path / "t.csv", tmp_path / "lib")
+    assert [p.name for p in tmp_path.iterdir()] == ["t.csv"]
+
+
+@pytest.mark.parametrize(
+    ("settings", "message"),
+    [
+        (TableSettings(units={"Sio2": "ppm"}), "a unit is given for 'Sio2', need one of SiO2"),
+        (TableSettings(analytes=("SiO2", "SiO2")), "'SiO2' stands twice"),
+        (TableSettings(analytes=("SiO2", "SiO2_u")), "analyte 'SiO2_u': the name is taken"),
+        (TableSettings(analytes=("source",)), "no column 'source'"),
+    ],
+)
+def test_settings_that_do_not_fit_the_table_are_refused(table, tmp_path, settings, message):
+    with pytest.raises(UsageError, match=message):
+        make(table, tmp_path, settings)
+
+
+def test_columns_that_are_not_used_are_said(table, tmp_path):
+    with pytest.warns(CalibWarning, match="columns not used: operator"):
+        make(table.assign(operator="x"), tmp_path)
+
+
 def test_a_column_use_forbids_choosing_anew(table, tmp_path):
     with pytest.raises(UsageError, match="has a column 'use'"):
         make(table.assign(use="calibration"), tmp_path, TableSettings(held_out=0.2))
+
+
+def test_a_standard_called_na_keeps_its_name(table, tmp_path):
+    table["standard"] = ["NA", "NA", "null", "null", "c", "d"]
+    library = calib.open_library(make(table, tmp_path))
+    assert library.standards.index.tolist() == ["NA", "null", "c", "d"]
 
 
 def test_signal_is_judged_by_shape():

