@@ -75,11 +75,25 @@ def train(
     >>> run = calib.train("experiments/quickstart.toml")  # doctest: +SKIP
     """
     target = Path(out) if out is not None else _next_folder(Path(experiment_file))
-    if target.exists():
+    if target.exists() or target.is_symlink():
         raise UsageError(f"{target}: run folder exists; give another with --out")
     decided = plan(experiment_file)
     for note in decided.notes:
         warnings.warn(CalibWarning(note), stacklevel=2)
+    partial = target.with_name(f".{target.name}.partial-{os.getpid()}")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    shutil.rmtree(partial, ignore_errors=True)
+    partial.mkdir()  # before the work: a place that cannot be written is found now
+    try:
+        _train_into(partial, decided, report)
+        os.replace(partial, target)
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+    return open_run(target)
+
+
+def _train_into(folder: Path, decided: Plan, report: Report) -> None:
+    """Do the work in its order, and write it."""
     spectra = reduce_bursts(
         decided.library, decided.calibration, decided.chain, report, "calibration bursts"
     )
@@ -87,16 +101,7 @@ def train(
     assessed = assess(decided, trained, report)
     model = Model(*model_parts(decided, trained, assessed))
     unseen = read_held_out(decided, trained, model, report)
-    partial = target.with_name(f".{target.name}.partial-{os.getpid()}")
-    target.parent.mkdir(parents=True, exist_ok=True)
-    shutil.rmtree(partial, ignore_errors=True)
-    partial.mkdir()
-    try:
-        write.run_folder(partial, decided, Outcome(trained, assessed, unseen), model, report)
-        os.replace(partial, target)
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
-    return open_run(target)
+    write.run_folder(folder, decided, Outcome(trained, assessed, unseen), model, report)
 
 
 def _next_folder(file: Path) -> Path:
