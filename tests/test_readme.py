@@ -33,7 +33,10 @@ def test_every_step_and_flag_is_named():
         assert f"`{flag}`" in TEXT
 
 
-@pytest.mark.parametrize("command", sorted(set(re.findall(r"^calib (\w+)", TEXT, re.MULTILINE))))
+SHELL = "".join(re.findall(r"```sh\n(.*?)```", TEXT, re.DOTALL))
+
+
+@pytest.mark.parametrize("command", sorted(set(re.findall(r"calib (\w+)", SHELL))))
 def test_every_command_shown_exists(command):
     assert command in COMMANDS
 
