@@ -5,12 +5,14 @@
 Prints spectra a second of the default chain on averaged spectra of 6144 channels, of the same
 chain with ``denoise``, and of a plain loop over SciPy and pybaselines calls that does the same
 kinds of work one spectrum at a time; then the peak memory of a process that reduces raw bursts
-from disk. Best of three. Targets: 500 spectra a second on two cores; below 1 GB.
+from disk. Best of three; where other work shares the cores, the rate by processor time is the one
+that means something. Targets: 500 spectra a second on two cores; below 1 GB.
 """
 
 from __future__ import annotations
 
 import argparse
+import functools
 import resource
 import subprocess
 import sys
@@ -69,12 +71,14 @@ def plain_loop(rows: np.ndarray) -> np.ndarray:
     return out
 
 
-def best(work: Callable[[], object], times: int = 3) -> float:
+def best(
+    work: Callable[[], object], times: int = 3, clock: Callable[[], float] = time.perf_counter
+) -> float:
     found = []
     for _ in range(times):
-        start = time.perf_counter()
+        start = clock()
         work()
-        found.append(time.perf_counter() - start)
+        found.append(clock() - start)
     return min(found)
 
 
@@ -87,9 +91,12 @@ def speed() -> None:
     for label, steps in (("default chain", DEFAULT), ("default chain with denoise", with_denoise)):
         chain, _ = Chain.of(steps).without({"dark", "shots"})
         chain.spectra(rows[:8], AXIS, shot)
-        rate = len(rows) / best(lambda chain=chain: chain.spectra(rows, AXIS, shot))
+        run = functools.partial(chain.spectra, rows, AXIS, shot)
+        rate = len(rows) / best(run)
+        alone = len(rows) / best(run, clock=time.process_time)
         print(
-            f"{label}: {rate:.0f} spectra/s on {THREADS} threads, {rate / plain:.1f} times the loop"
+            f"{label}: {rate:.0f} spectra/s on {THREADS} threads, {rate / plain:.1f} times the "
+            f"loop; {alone:.0f} spectra a second of processor time"
         )
 
 

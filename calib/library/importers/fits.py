@@ -157,17 +157,26 @@ class Fits:
         DataError
             If the file ends early or a value is not finite.
         """
-        with self._open() as hdus:
-            hdu = hdus[self._at]
-            try:
-                data = hdu.data[self._column] if self._column else hdu.data
-                data = data if data.ndim == 2 else data[np.newaxis]
-                for start in range(0, len(data), BLOCK):
-                    yield check_block(data[start : start + BLOCK], str(self.path), start)
-            except (OSError, TypeError, ValueError) as error:
-                if isinstance(error, DataError):
-                    raise
-                raise DataError(f"{self.path}: is it cut off? {_one_line(error)}") from None
+        count = len(self.metadata)
+        for start in range(0, count, BLOCK):
+            # opened anew for each block, so that pages of the file do not pile up in memory
+            with self._open() as hdus:
+                try:
+                    rows = self._rows(hdus[self._at], start)
+                except (OSError, TypeError, ValueError, IndexError) as error:
+                    reason = _one_line(error)
+                    raise DataError(f"{self.path}: is it cut off? {reason}") from None
+            yield check_block(rows, str(self.path), start)
+
+    def _rows(self, hdu: Any, start: int) -> NDArray[np.float64]:
+        if not self._column:
+            if hdu.header["NAXIS"] == 1:
+                return np.asarray(hdu.data, dtype=np.float64)[np.newaxis]
+            part = hdu.section[start : start + BLOCK]
+        else:
+            part = hdu.data[self._column]
+            part = part[start : start + BLOCK] if part.ndim == 2 else part[np.newaxis]
+        return np.array(part, dtype=np.float64)
 
 
 def _has_astropy() -> bool:
