@@ -46,7 +46,10 @@ def wavelength_axis(wavelength: ArrayLike, *, where: str = "wavelength") -> NDAr
     DataError
         If it is not.
     """
-    axis = np.asarray(wavelength, dtype=np.float64)
+    try:
+        axis = np.asarray(wavelength, dtype=np.float64)
+    except (ValueError, TypeError):
+        raise DataError(f"{where}: found {wavelength!r:.60}, need numbers in nm") from None
     if axis.ndim != 1 or axis.size == 0:
         raise DataError(f"{where}: found shape {axis.shape}, need one wavelength a channel")
     if not np.isfinite(axis).all() or axis[0] <= 0:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -23,6 +23,10 @@ from calib.errors import ArtifactError, DataError
 from calib.preprocess.chain import Chain
 from calib.preprocess.step import Acquisition
 from calib.regress import predictors
+from calib.validate.domain import ARRAYS as DOMAIN
+from calib.validate.domain import Domain, words
+from calib.validate.intervals import LocalError
+from calib.validate.limits import reported
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +36,15 @@ Floats = NDArray[np.floating]
 SCHEMA = 1
 """Version of the artifact's layout. To change it: raise the number, keep reading the old one here,
 and add a frozen artifact of the old schema to ``tests/artifact/data``."""
+
+KEYS = ("signal", "wavelengths", "spectrometers", "preprocess", "interval_level", "analytes")
+"""What a manifest must say for the runtime; a frozen one says more."""
+
+ANALYTE_KEYS = ("unit", "predictor", "arrays", "range", "lod")
+"""What a manifest must say of each analyte for the runtime."""
+
+INTERVAL_ARRAYS = ("predicted", "error", "score", "weight")
+"""Arrays of an analyte's error bars, the fields of `calib.validate.intervals.LocalError`."""
 
 AXIS_TOLERANCE = 0.1
 """Channels by which an axis may differ from the model's before it is refused."""
@@ -100,6 +113,8 @@ class Model:
         self._arrays = arrays
         where = str(path or "model")
         try:
+            for key in KEYS:
+                manifest[key]  # a KeyError names what is missing
             self.wavelength = np.asarray(arrays["wavelength"], dtype=np.float64)
             self.analytes: tuple[str, ...] = tuple(manifest["analytes"])
             learned = [
@@ -114,7 +129,12 @@ class Model:
             edges = np.cumsum([0, *(s["channels"] for s in manifest["spectrometers"])]).tolist()
             for name in self.analytes:
                 self._check_analyte(name)
-        except (KeyError, TypeError, AttributeError) as error:
+            limits = manifest["domain"]["limits"]
+            self.domain = Domain.of({key: arrays[f"domain/{key}"] for key in DOMAIN}, limits)
+            self._level = float(manifest["interval_level"])
+        except (KeyError, TypeError, AttributeError, ValueError) as error:
+            if isinstance(error, ArtifactError):
+                raise
             raise ArtifactError(f"{where}: manifest or arrays lack {error}") from None
         if edges[-1] != self.wavelength.size:
             raise ArtifactError(
@@ -127,7 +147,15 @@ class Model:
         entry = self.manifest["analytes"][name]
         if entry["predictor"] not in predictors.PREDICTORS:
             raise ArtifactError(f"analyte {name}: unknown predictor {entry['predictor']!r}")
-        for key in (*entry["arrays"], "interval/predicted", "interval/error"):
+        for key in ANALYTE_KEYS:
+            entry[key]  # a KeyError names what is missing
+        needed = predictors.array_names(entry["predictor"])
+        if set(entry["arrays"]) != needed:
+            raise ArtifactError(
+                f"analyte {name}: found arrays {', '.join(entry['arrays'])}, "
+                f"{entry['predictor']} needs {', '.join(sorted(needed))}"
+            )
+        for key in (*entry["arrays"], *(f"interval/{key}" for key in INTERVAL_ARRAYS)):
             if not np.isfinite(self._arrays[f"{name}/{key}"]).all():
                 raise ArtifactError(f"analyte {name}: array {key!r} holds a number not finite")
 
@@ -206,33 +234,50 @@ class Model:
         return self.chain.burst(rows, self.wavelength, shot)
 
     def predict_spectra(
-        self, spectra: Floats, *, flags: Sequence[str] = (), distance_m: Floats | None = None
+        self,
+        spectra: Floats,
+        *,
+        distance_m: Floats | None = None,
+        no_dark: NDArray[np.bool_] | None = None,
+        level: float | None = None,
     ) -> Predictions:
-        """Predict from rows that `reduce` made, (rows, channels), shot from `distance_m` (rows)."""
+        """Predict from rows that `reduce` made.
+
+        Parameters
+        ----------
+        spectra : ndarray of shape (rows, channels)
+        distance_m : ndarray of shape (rows,), optional
+        no_dark : ndarray of bool, shape (rows,), optional
+            Raw bursts from which no dark was subtracted; flagged where the model subtracts it.
+        level : float, optional
+            Of the intervals.
+        """
         shot = Acquisition(self._spectrometers, distance_m=distance_m)
         X, untreated = self.chain.spectra_flagged(spectra, self.wavelength, shot)
         shape = (len(X), len(self.analytes))
         value, error = np.empty(shape), np.empty(shape)
         low, high = np.empty(shape), np.empty(shape)
         marks = np.empty(shape, dtype=object)
-        level = float(self.manifest["interval_level"])
+        level = self._level if level is None else level
+        unusual = self.domain.flags(X)
+        undark = self._undark(len(X), no_dark)
         for j, name in enumerate(self.analytes):
             entry = self.manifest["analytes"][name]
             arrays = {key: self._arrays[f"{name}/{key}"] for key in entry["arrays"]}
-            value[:, j] = y = predictors.predict(entry["predictor"], X, arrays)
-            error[:, j] = np.interp(
-                y,
-                self._arrays[f"{name}/interval/predicted"],
-                self._arrays[f"{name}/interval/error"],
-            )
-            multiple = entry["interval_multiple"]
-            half = (np.inf if multiple is None else multiple) * error[:, j]
-            low[:, j], high[:, j] = y - half, y + half
-            marks[:, j] = _flags(y, entry, flags, untreated)
-            if entry["unit"] == "wt%":
-                low[:, j] = np.maximum(low[:, j], 0.0)
-                high[:, j] = np.clip(high[:, j], 0.0, None)
+            raw = predictors.predict(entry["predictor"], X, arrays)
+            value[:, j] = y = reported(raw, entry["unit"])
+            local = LocalError(*(self._arrays[f"{name}/interval/{key}"] for key in INTERVAL_ARRAYS))
+            error[:, j] = local.at(y)
+            half = local.multiple(level) * error[:, j]
+            low[:, j], high[:, j] = reported(y - half, entry["unit"]), y + half
+            marks[:, j] = _flags(y, entry, (unusual, untreated, undark))
         return Predictions(self.analytes, value, error, low, high, marks.astype(str), level)
+
+    def _undark(self, rows: int, no_dark: NDArray[np.bool_] | None) -> list[str]:
+        subtracts = any(step.name == "dark" for step in self.chain.steps)
+        if no_dark is None or not subtracts:
+            return [""] * rows
+        return ["no-dark" if missing else "" for missing in no_dark]
 
     def predict_arrays(
         self,
@@ -240,16 +285,16 @@ class Model:
         wavelength: ArrayLike,
         *,
         dark: ArrayLike | None = None,
+        level: float | None = None,
         distance_m: ArrayLike | None = None,
     ) -> Predictions:
         """Predict, without pandas; see `predict`."""
         self.check_axis(wavelength)
-        bursts = _bursts(counts)
-        lacks_dark = dark is None and any(step.name == "dark" for step in self.chain.steps)
+        bursts, raw = _bursts(counts)
         rows = [self.reduce(burst, dark).mean(axis=0) for burst in bursts]
         far = None if distance_m is None else _distances(distance_m, len(rows))
-        words = ("no-dark",) if lacks_dark else ()
-        return self.predict_spectra(np.stack(rows), flags=words, distance_m=far)
+        no_dark = np.full(len(rows), raw and dark is None)
+        return self.predict_spectra(np.stack(rows), distance_m=far, no_dark=no_dark, level=level)
 
     def predict(
         self,
@@ -257,6 +302,7 @@ class Model:
         wavelength: ArrayLike,
         *,
         dark: ArrayLike | None = None,
+        level: float | None = None,
         distance_m: ArrayLike | None = None,
     ) -> pd.DataFrame:
         """Predict compositions.
@@ -269,24 +315,36 @@ class Model:
         wavelength : array_like of shape (channels,)
             nm; must be the model's axis.
         dark : array_like of shape (channels,), optional
-            Dark counts to subtract; without it the counts are taken as dark-subtracted, and
-            flagged where the model was trained on raw counts.
+            Dark counts to subtract. Without it, averaged spectra are taken as dark-subtracted, and
+            raw bursts are flagged where the model subtracts darks.
+        level : float, optional
+            Of the intervals, between 0 and 1. Default: the model's, 0.90.
         distance_m : float or array_like of shape (targets,), optional
             Stand-off distance, for a chain that corrects for it.
 
         Returns
         -------
         DataFrame
-            For each analyte A: A, A_u (standard uncertainty), A_low and A_high (ends of the 90 %
-            interval), A_flags: ``outside-range`` (beyond the certified values trained on),
-            ``below-zero``, ``no-dark``, ``unregistered`` (the wavelengths could not be found
-            again), joined by ``;``.
+            For each analyte A: A, A_u (standard uncertainty), A_low and A_high (ends of the
+            interval of `level`), and A_flags, words joined by ``;``, empty where there is nothing
+            to say:
+
+            - ``below-lod``: below the limit of detection. Report it as such: A is then no more
+              than "between zero and A_high", and never below zero.
+            - ``outside-range``: beyond the certified values trained on.
+            - ``high-t2``: known things in an unusual mixture (Hotelling T²).
+            - ``high-q``: something that no training spectrum has (residual).
+            - ``high-leverage``: far from the middle of the training spectra.
+            - ``no-neighbour``: farther from every training spectrum than these are from each
+              other.
+            - ``unregistered``: the wavelengths could not be found again.
+            - ``no-dark``: no dark was subtracted, and the model was trained on raw counts.
 
         Raises
         ------
         DataError
             If the axis or the counts are not the model's, or not finite, or the chain needs
-            distances and there are none.
+            distances and there are none, or `level` is not between 0 and 1.
 
         Examples
         --------
@@ -296,15 +354,21 @@ class Model:
         """
         import pandas as pd
 
-        found = self.predict_arrays(counts, wavelength, dark=dark, distance_m=distance_m)
+        found = self.predict_arrays(
+            counts, wavelength, dark=dark, distance_m=distance_m, level=level
+        )
         return pd.DataFrame(found.columns())
 
 
-def _bursts(counts: ArrayLike | Sequence[ArrayLike]) -> Iterable[Floats]:
-    """Return one (shots, channels) array a target."""
+def _bursts(counts: ArrayLike | Sequence[ArrayLike]) -> tuple[list[Floats], bool]:
+    """Return one (shots, channels) array a target, and whether they are raw bursts."""
     if isinstance(counts, list | tuple) and counts and np.ndim(counts[0]) == 2:
-        return [np.asarray(burst) for burst in counts]
-    array = np.asarray(counts)
+        return [np.asarray(burst) for burst in counts], True
+    try:
+        array = np.asarray(counts)
+    except ValueError:
+        raise DataError("counts: found rows of different lengths, need one a channel") from None
+    raw = array.ndim == 3
     if array.ndim == 1:
         array = array[np.newaxis]
     if array.ndim == 2:
@@ -314,7 +378,7 @@ def _bursts(counts: ArrayLike | Sequence[ArrayLike]) -> Iterable[Floats]:
             f"counts: found shape {array.shape}, need (channels), (rows, channels) or "
             "(bursts, shots, channels)"
         )
-    return list(array)
+    return list(array), raw
 
 
 def _distances(distance_m: ArrayLike, targets: int) -> Floats:
@@ -325,17 +389,17 @@ def _distances(distance_m: ArrayLike, targets: int) -> Floats:
 
 
 def _flags(
-    value: Floats, entry: Mapping[str, Any], always: Sequence[str], untreated: Sequence[str]
+    value: Floats,
+    entry: Mapping[str, Any],
+    spectrum: Sequence[Sequence[str]],
 ) -> NDArray[np.object_]:
+    """Join what is to be said of each prediction of one analyte, and of its spectrum."""
     low, high = entry["range"]
-    words = [
-        (np.where(value < 0, "below-zero", ""), entry["unit"] == "wt%"),
-        (np.where((value < low) | (value > high), "outside-range", ""), True),
-        *((np.full(value.shape, word), True) for word in always),
-        (np.asarray(untreated, dtype=str), True),
-    ]
-    columns = [column for column, wanted in words if wanted]
-    joined = [";".join(filter(None, row)) for row in zip(*columns, strict=True)]
+    lod = entry["lod"]
+    below = np.zeros(value.shape, dtype=bool) if lod is None else value < lod
+    outside = (value > high) | ((value < low) & ~below)
+    own = words({"below-lod": below, "outside-range": outside})
+    joined = [";".join(filter(None, row)) for row in zip(own, *spectrum, strict=True)]
     return np.array(joined, dtype=object)
 
 

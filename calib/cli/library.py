@@ -82,8 +82,13 @@ def _metres(text: str) -> tuple[float, ...]:
 
 
 @command.command("import")
-@click.argument("source", metavar="TABLE", type=click.Path(path_type=Path))
+@click.argument("source", metavar="SOURCE", type=click.Path(path_type=Path))
 @click.argument("directory", metavar="DIR", type=click.Path(path_type=Path))
+@click.option(
+    "--table", type=click.Path(path_type=Path), metavar="META.csv",
+    help="Metadata and analytes of spectra whose files hold none; a column 'file' (and 'row') "
+    "names the spectrum, else rows are in its order.",
+)  # fmt: skip
 @click.option("--analytes", metavar="A,B,…", help="Analyte columns. Default: elements and oxides.")
 @click.option(
     "--unit", "units", multiple=True, metavar="A=UNIT", help="Unit of an analyte, if not wt%."
@@ -92,6 +97,15 @@ def _metres(text: str) -> tuple[float, ...]:
     "--axis", metavar="FIRST:LAST:COUNT",
     help="The last COUNT columns are channels, evenly spaced in nm. Default: columns named by "
     "their wavelength.",
+)  # fmt: skip
+@click.option(
+    "--overlap", type=click.Choice(["cut", "refuse"]), default="cut", show_default=True,
+    help="Where two spectrometers see the same wavelengths: cut both in the middle, or stop.",
+)  # fmt: skip
+@click.option(
+    "--gap", type=click.FloatRange(min=1), metavar="FACTOR", default=None,
+    help="A step this many times the channel spacing starts a new spectrometer. Default: 5; inf "
+    "keeps one.",
 )  # fmt: skip
 @click.option("--vacuum", is_flag=True, help="Wavelengths are in vacuum, not air.")
 @click.option(
@@ -105,21 +119,29 @@ def _metres(text: str) -> tuple[float, ...]:
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of that choice.")
 @click.option("--title", default="", help="Title of the library.")
 def import_(
-    source: Path, directory: Path, analytes: str | None, units: tuple[str, ...],
-    axis: str | None, vacuum: bool, held_out: float | None, seed: int, signal: Any, title: str,
+    source: Path, directory: Path, table: Path | None, analytes: str | None,
+    units: tuple[str, ...], axis: str | None, overlap: Any, gap: float | None, vacuum: bool,
+    held_out: float | None, seed: int, signal: Any, title: str,
 ) -> None:  # fmt: skip
-    """Make a library from a wide table, one spectrum a row.
+    """Make a library from spectra in a table or in files of another format.
 
-    TABLE is UTF-8 CSV with a header. Columns it may have: 'standard' (rows of
-    one standard belong together; default one standard a row), 'family'
-    (standards made from one base, never on both sides of a split),
-    'distance_m', 'use' (calibration, held-out or check). Then the analytes
-    (A_u beside A is its standard uncertainty; empty means not certified, <0.01
-    below that limit), then one column a channel.
+    SOURCE is a wide UTF-8 CSV table, one spectrum a row, with a header; a
+    folder of two-column text files; FITS; a PDS4 label; JCAMP-DX, a file or a
+    folder; NetCDF or a Zarr store. Columns a wide table, or META.csv, may have:
+    'standard' (rows of one standard belong together; default one standard a
+    row), 'family' (standards made from one base, never on both sides of a
+    split), 'use' (calibration, held-out or check), 'burst' (consecutive rows of
+    one burst are its shots), 'distance_m' and other facts of a burst. Then the
+    analytes (A_u beside A is its standard uncertainty; empty means not
+    certified, <0.01 below that limit), and in a wide table one column a channel.
+
+    Spectrometers are joined into one increasing axis; nothing is interpolated,
+    and what was cut or split is said.
 
     \b
     Examples:
       calib library import rocks.csv reference_spectra/rocks
+      calib library import shots/ reference_spectra/rocks --table shots.csv
       calib library import fuel.csv fuel --analytes octane --unit octane=RON \\
           --axis 900:1700:401 --held-out 0.2
     """
@@ -134,14 +156,21 @@ def import_(
         held_out=held_out,
         seed=seed,
         title=title,
+        table=table,
+        overlap=overlap,
+        **({} if gap is None else {"gap_factor": gap}),
     )
+    said: list[str] = []
     with progress() as report:
         import_table(
-            source, directory, settings, progress=lambda done, all_: report("rows", done, all_)
-        )
+            source, directory, settings, say=said.append,
+            progress=lambda done, all_: report("rows", done, all_),
+        )  # fmt: skip
     library = open_library(directory)
     click.echo(repr(library))
     judged = " (judged by the shape; --signal overrides)" if signal == "auto" else ""
+    for line in said:
+        click.echo(f"  note: {line}")
     click.echo(f"  signal: {library.description.signal}{judged}")
 
 
@@ -158,16 +187,19 @@ def _pair(text: str) -> tuple[str, str]:
     "--total", "limits", metavar="LOW:HIGH", default="97:102", show_default=True,
     help="Limits of the total in wt%.",
 )  # fmt: skip
+@click.option("--no-spectra", is_flag=True, help="Look at the tables alone: quick.")
 @click.option("--strict", is_flag=True, help="Warnings also give exit status 1.")
 @click.option("--json", "as_json", is_flag=True, help="Print the findings as JSON.")
-def audit(directory: Path, limits: str, strict: bool, as_json: bool) -> None:
+def audit(directory: Path, limits: str, no_spectra: bool, strict: bool, as_json: bool) -> None:
     """List what is wrong or doubtful in a library.
 
-    Each finding has a code, a severity, the place and what to do. Exit status
-    1 if there is an error (with --strict, also for a warning), 0 otherwise.
+    Each finding has a code, a severity, the place and what to do; then come the
+    calibration standards over the range of each analyte. Exit status 1 if
+    there is an error (with --strict, also for a warning), 0 otherwise.
     """
     from calib.library import audit as look_through
     from calib.library import open_library
+    from calib.library.audit import coverage, histogram
 
     try:
         low, high = (float(part) for part in limits.split(":"))
@@ -176,7 +208,7 @@ def audit(directory: Path, limits: str, strict: bool, as_json: bool) -> None:
     if not low < high:
         raise click.BadParameter(f"{limits!r}: need LOW:HIGH, as 97:102", param_hint="--total")
     library = open_library(directory)
-    findings = look_through(library, total_limits=(low, high))
+    findings = look_through(library, total_limits=(low, high), spectra=not no_spectra)
     if as_json:
         print_json([vars(each) for each in findings])
     else:
@@ -185,6 +217,10 @@ def audit(directory: Path, limits: str, strict: bool, as_json: bool) -> None:
             click.echo(f"{each.severity} {each.code}: {each.where}: {each.found}; {each.advice}")
         if not findings:
             click.echo("nothing found")
+        click.echo("\ncalibration standards over the range of each analyte (a dot: none)")
+        for name, (counts, edges) in coverage(library).items():
+            drawn = histogram(counts, edges)
+            click.echo(f"{name:8s}{drawn} {library.description.unit(name)}, {counts.sum()}")
     bad = {"error", "warning"} if strict else {"error"}
     if any(each.severity in bad for each in findings):
         raise click.exceptions.Exit(1)

@@ -31,7 +31,9 @@ def command(reference: str, source: Path, out: Path, axis: str | None) -> None:
 
     OUT.csv has the columns burst, standard, then for each analyte A: A, A_u
     (standard uncertainty: the local RMSEP), A_low and A_high (90 % interval),
-    and A_flags (why not to trust it; empty is good).
+    and A_flags (why not to trust it; empty is good): below-lod, outside-range,
+    high-t2, high-q, high-leverage, no-neighbour, unregistered, no-dark; README
+    explains each.
 
     \b
     Example:

@@ -58,6 +58,7 @@ def command(
 
     from calib.experiment.engine import train
     from calib.experiment.plan import plan
+    from calib.experiment.results import failed
 
     if dry_run:
         decided = plan(experiment)
@@ -97,6 +98,8 @@ def command(
         if note.startswith("step left out"):
             click.echo(f"note: {note}", err=True)
     click.echo(scores_table(run.analytes))
+    for line in failed(run.results):
+        click.echo(f"check failed: {line}", err=True)
     if components:
         curves = run.table("curves")
         for name in run.analytes:

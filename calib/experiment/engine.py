@@ -19,16 +19,18 @@ from numpy.typing import NDArray
 from calib.artifact.runtime import Model
 from calib.errors import CalibWarning, UsageError
 from calib.experiment import write
-from calib.experiment.outcome import Trained, Winner
+from calib.experiment.assess import assess
+from calib.experiment.outcome import Outcome, Trained, Winner
 from calib.experiment.plan import Floats, Plan, plan
 from calib.experiment.prepare import Report, Spectra, acquisition, reduce_bursts
 from calib.experiment.run import Run, open_run
-from calib.experiment.state import LEVEL, model_parts
+from calib.experiment.state import model_parts
 from calib.experiment.unseen import read_held_out
 from calib.preprocess import Chain
 from calib.regress import predictors
 from calib.regress.family import Problem, Selection, family
 from calib.validate.intervals import local_error
+from calib.validate.limits import reported
 from calib.validate.scores import rmse, score
 
 
@@ -73,27 +75,33 @@ def train(
     >>> run = calib.train("experiments/quickstart.toml")  # doctest: +SKIP
     """
     target = Path(out) if out is not None else _next_folder(Path(experiment_file))
-    if target.exists():
+    if target.exists() or target.is_symlink():
         raise UsageError(f"{target}: run folder exists; give another with --out")
     decided = plan(experiment_file)
     for note in decided.notes:
         warnings.warn(CalibWarning(note), stacklevel=2)
-    spectra = reduce_bursts(
-        decided.library, decided.calibration, decided.chain, report, "calibration bursts"
-    )
-    trained = _fit(decided, spectra, report)
-    model = Model(*model_parts(decided, trained))
-    unseen = read_held_out(decided, trained, model, report)
     partial = target.with_name(f".{target.name}.partial-{os.getpid()}")
     target.parent.mkdir(parents=True, exist_ok=True)
     shutil.rmtree(partial, ignore_errors=True)
-    partial.mkdir()
+    partial.mkdir()  # before the work: a place that cannot be written is found now
     try:
-        write.run_folder(partial, decided, trained, model, unseen, report)
+        _train_into(partial, decided, report)
         os.replace(partial, target)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
     return open_run(target)
+
+
+def _train_into(folder: Path, decided: Plan, report: Report) -> None:
+    """Do the work in its order, and write it."""
+    spectra = reduce_bursts(
+        decided.library, decided.calibration, decided.chain, report, "calibration bursts"
+    )
+    trained = _fit(decided, spectra, report)
+    assessed = assess(decided, trained, report)
+    model = Model(*model_parts(decided, trained, assessed))
+    unseen = read_held_out(decided, trained, model, report)
+    write.run_folder(folder, decided, Outcome(trained, assessed, unseen), model, report)
 
 
 def _next_folder(file: Path) -> Path:
@@ -118,9 +126,11 @@ def _fit(decided: Plan, spectra: Spectra, report: Report) -> Trained:
     report("cross-validation", len(models.families), len(models.families))
     winners = {}
     for j, analyte in enumerate(decided.analytes):
-        winners[analyte] = _refit(problem, j, {name: chosen[name][j] for name in models.families})
+        unit = decided.library.description.unit(analyte)
+        rivals = {name: chosen[name][j] for name in models.families}
+        winners[analyte] = _refit(problem, j, rivals, unit)
         report("final models", j + 1, len(decided.analytes))
-    return Trained(spectra.bursts, Y, folds, winners, X.mean(axis=0), chain)
+    return Trained(spectra.bursts, problem, winners, chain)
 
 
 def _preprocess(
@@ -146,21 +156,24 @@ def _preprocess(
     return Chain(on_shots + fixed.steps + fitted.steps), X, refit
 
 
-def _refit(problem: Problem, j: int, selections: dict[str, Selection]) -> Winner:
+def _refit(problem: Problem, j: int, selections: dict[str, Selection], unit: str) -> Winner:
     """Fit the family of least RMSECV on every certified row, and calibrate its error bars."""
     y = problem.Y[:, j]
     known = np.isfinite(y)
     best = min(selections, key=lambda name: rmse(selections[name].out_of_fold, y))
     fitted = family(best).fit(problem.X[known], y[known], selections[best].settings)
     recalled = predictors.predict(fitted.predictor, problem.X[known], fitted.arrays)
-    out_of_fold: Floats = selections[best].out_of_fold
+    out_of_fold: Floats = reported(selections[best].out_of_fold, unit)
     repeats = len(out_of_fold)
     stacked = out_of_fold.ravel(), np.tile(y, repeats), np.tile(problem.standards, repeats)
+    each = [rmse(row, y) for row in out_of_fold]
+    error = float(np.std(each, ddof=1) / np.sqrt(repeats)) if repeats > 1 else float("nan")
     return Winner(
         family=best,
         selections=selections,
         fitted=fitted,
-        local=local_error(*stacked, level=LEVEL),
-        rmsec=rmse(recalled, y[known]),
+        local=local_error(out_of_fold, y, problem.standards),
+        rmsec=rmse(reported(recalled, unit), y[known]),
         cross_validated=score(*stacked),
+        rmsecv_error=error,
     )

@@ -86,13 +86,17 @@ def predict_library(
     done = 0
     for start in range(0, len(rows), BATCH):
         batch = rows[start : start + BATCH]
-        reduced = []
+        reduced, undark = [], []
         for row, counts in library.walk(batch):
-            reduced.append(_reduce(model, library, row, counts, darks(row)))
+            dark = darks(row)
+            undark.append(dark is None)
+            reduced.append(_reduce(model, library, row, counts, dark))
             done += 1
             report("predictions", done, len(rows))
         far = library.bursts.loc[batch, "distance_m"].to_numpy(float)
-        found: Predictions = model.predict_spectra(np.stack(reduced), distance_m=far)
+        found: Predictions = model.predict_spectra(
+            np.stack(reduced), distance_m=far, no_dark=np.array(undark)
+        )
         yield predictions_table(library.bursts.loc[batch], found)
 
 

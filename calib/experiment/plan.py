@@ -15,6 +15,7 @@ from calib.experiment.prepare import lacking
 from calib.experiment.settings import Experiment, Search, load_experiment
 from calib.library import Library, open_library
 from calib.library.audit import THIN
+from calib.library.guard import restrict
 from calib.preprocess import Chain
 from calib.validate.folds import assign_folds, choose_held_out
 
@@ -34,6 +35,7 @@ class Plan:
         The experiment file.
     experiment : Experiment
     library : Library
+        A view in which only the calibration bursts can be opened.
     chain : Chain
         Without the steps the library cannot serve.
     left_out : list of str
@@ -111,8 +113,8 @@ def plan(experiment_file: str | os.PathLike[str]) -> Plan:
                 "one fold; leave it out of 'analytes' or raise 'folds.count'"
             )
     return Plan(
-        Path(experiment_file), experiment, library, chain, left_out, analytes, skipped,
-        calibration, held_out, folds,
+        Path(experiment_file), experiment, restrict(library, calibration.index), chain, left_out,
+        analytes, skipped, calibration, held_out, folds,
     )  # fmt: skip
 
 
@@ -137,8 +139,9 @@ def _set_aside(experiment: Experiment, library: Library) -> tuple[pd.DataFrame, 
             )
         values = library.values.loc[bursts["standard"]].to_numpy(float)
         out = choose_held_out(
-            families.to_numpy(str), values, experiment.folds.held_out, seed=experiment.seed
-        )
+            families.to_numpy(str), values, experiment.folds.held_out, seed=experiment.seed,
+            extremes=experiment.folds.extremes,
+        )  # fmt: skip
     if out.all():
         raise DataError(f"{library.path / 'bursts.csv'}: found no burst with use 'calibration'")
     return bursts[~out], bursts[out]

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from calib.errors import CalibError, SettingsError
 from calib.preprocess.chain import DEFAULT, Chain
 from calib.regress.family import FAMILIES, family
+from calib.validate.folds import Extremes
 
 
 class _Strict(BaseModel):
@@ -40,12 +41,15 @@ class Folds(_Strict):
 
     ``count`` is a number of folds or ``"leave-one-out"`` (one family a fold); ``repeats`` deals
     anew so many times; ``held_out`` is ``"library"`` (the rows the library marks) or a share of the
-    families, chosen before training from the seed.
+    families, chosen before training from the seed; ``extremes`` says whether such a share may hold
+    the least and largest values of an analyte (``"spread"``) or leaves them to training
+    (``"train"``).
     """
 
     count: Annotated[int, Field(ge=2)] | Literal["leave-one-out"] = 10
     repeats: Annotated[int, Field(ge=1)] = 5
     held_out: Annotated[float, Field(gt=0, le=0.5)] | Literal["library"] = "library"
+    extremes: Extremes = "spread"
 
 
 class Models(BaseModel):
@@ -87,6 +91,12 @@ class Search(_Strict):
     minutes: Annotated[float, Field(gt=0)] | None = None
 
 
+class Validation(_Strict):
+    """``[validation]``: ``permutations`` is how often values are shuffled among the standards."""
+
+    permutations: Annotated[int, Field(ge=0)] = 200
+
+
 class Experiment(_Strict):
     """A whole experiment file."""
 
@@ -97,6 +107,7 @@ class Experiment(_Strict):
     folds: Folds = Folds()
     models: Models = Models()
     search: Search = Search()
+    validation: Validation = Validation()
 
     @field_validator("analytes", mode="before")
     @classmethod
@@ -116,6 +127,7 @@ _SECTIONS: dict[str, type[_Strict]] = {
     "preprocess": Preprocess,
     "folds": Folds,
     "search": Search,
+    "validation": Validation,
 }
 
 

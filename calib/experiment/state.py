@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 
 from calib import __version__
-from calib.artifact.runtime import SCHEMA
-from calib.experiment.outcome import Floats, Trained
+from calib.artifact.runtime import INTERVAL_ARRAYS, SCHEMA
+from calib.experiment.outcome import Assessment, Floats, Trained
 from calib.experiment.plan import Plan
+from calib.validate.limits import CONCENTRATIONS
 
 LEVEL = 0.90
 """Level of the prediction intervals."""
@@ -19,7 +20,9 @@ LEVEL = 0.90
 PACKAGES = ("numpy", "scipy", "pandas", "scikit-learn", "zarr", "safetensors", "pybaselines")
 
 
-def model_parts(decided: Plan, trained: Trained) -> tuple[dict[str, Any], dict[str, Floats]]:
+def model_parts(
+    decided: Plan, trained: Trained, assessed: Assessment
+) -> tuple[dict[str, Any], dict[str, Floats]]:
     """Return the manifest and the arrays of the trained models."""
     description = decided.library.description
     arrays: dict[str, Floats] = {"wavelength": decided.library.wavelength}
@@ -32,10 +35,10 @@ def model_parts(decided: Plan, trained: Trained) -> tuple[dict[str, Any], dict[s
     for j, (name, winner) in enumerate(trained.winners.items()):
         held = winner.fitted.arrays
         arrays |= {f"{name}/{key}": np.ascontiguousarray(value) for key, value in held.items()}
-        arrays[f"{name}/interval/predicted"] = winner.local.predicted
-        arrays[f"{name}/interval/error"] = winner.local.error
+        arrays |= {f"{name}/interval/{key}": getattr(winner.local, key) for key in INTERVAL_ARRAYS}
         certified = trained.certified[:, j]
-        multiple = winner.local.multiple
+        limits = assessed.analytes[name].limits
+        concentration = description.unit(name) in CONCENTRATIONS
         analytes[name] = {
             "unit": description.unit(name),
             "family": winner.family,
@@ -43,8 +46,9 @@ def model_parts(decided: Plan, trained: Trained) -> tuple[dict[str, Any], dict[s
             "predictor": winner.fitted.predictor,
             "arrays": sorted(held),
             "range": [float(np.nanmin(certified)), float(np.nanmax(certified))],
-            "interval_multiple": multiple if np.isfinite(multiple) else None,
+            "lod": limits.lod_high if concentration and np.isfinite(limits.lod_high) else None,
         }
+    arrays |= {f"domain/{key}": value for key, value in assessed.domain.domain.arrays().items()}
     manifest = {
         "schema": SCHEMA,
         "signal": description.signal,
@@ -52,6 +56,7 @@ def model_parts(decided: Plan, trained: Trained) -> tuple[dict[str, Any], dict[s
         "spectrometers": [vars(each) for each in description.spectrometers],
         "preprocess": steps,
         "interval_level": LEVEL,
+        "domain": assessed.domain.plain(),
         "analytes": analytes,
     }
     return manifest, arrays

@@ -8,18 +8,24 @@ from calib.artifact.runtime import Model
 from calib.experiment.outcome import Trained, Unseen
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Report, acquisition, reduce_bursts
-from calib.validate.scores import rmse, score
+from calib.library import open_library
+from calib.validate.honesty import Check, held_out_check
+from calib.validate.limits import reported
+from calib.validate.scores import Score, rmse, score
 
 
 def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report) -> Unseen:
     """Predict the held-out bursts with the final models and score them."""
     if decided.held_out.empty:
         nothing = np.empty((0, len(decided.analytes)))
-        return Unseen(decided.held_out, nothing, None, {}, {})
+        return Unseen(decided.held_out, nothing, nothing, None, {}, {}, {})
+    library = open_library(decided.library.path)  # the view that training had refuses these
     spectra = reduce_bursts(
-        decided.library, decided.held_out, decided.chain, report, "held-out bursts", whole=True
+        library, decided.held_out, decided.chain, report, "held-out bursts", whole=True
     )
-    certified = decided.certified(spectra.bursts)
+    names, asked = spectra.bursts["standard"], list(decided.analytes)
+    certified = library.values.loc[names, asked].to_numpy(float)
+    uncertainty = library.uncertainty.loc[names, asked].to_numpy(float)
     predictions = model.predict_spectra(
         spectra.counts, distance_m=spectra.bursts["distance_m"].to_numpy(float)
     )
@@ -33,6 +39,24 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
     curves = {}
     for j, (name, winner) in enumerate(trained.winners.items()):
         if winner.fitted.path is not None:
-            along = winner.fitted.path[:, :1] + winner.fitted.path[:, 1:] @ X.T
+            path = winner.fitted.path[:, :1] + winner.fitted.path[:, 1:] @ X.T
+            along = reported(path, decided.library.description.unit(name))
             curves[name] = [rmse(row, certified[:, j]) for row in along]
-    return Unseen(spectra.bursts, certified, predictions, scores, curves)
+    checks = {
+        name: _check(decided, trained, name, scores[name])
+        for name in decided.analytes
+        if scores[name].n_standards
+    }
+    return Unseen(spectra.bursts, certified, uncertainty, predictions, scores, curves, checks)
+
+
+def _check(decided: Plan, trained: Trained, name: str, found: Score) -> Check:
+    """Compare RMSEP with what RMSECV promises for as many standards."""
+    unit = decided.library.description.unit(name)
+    out_of_fold = reported(trained.winners[name].selection.out_of_fold, unit)
+    errors = (out_of_fold - trained.certified[:, decided.analytes.index(name)]).ravel()
+    standards = np.tile(trained.problem.standards, len(out_of_fold))
+    level = 1 - 0.05 / len(decided.analytes)
+    return held_out_check(
+        name, found.rmsep, errors, standards, found.n_standards, unit, level=level
+    )

@@ -12,31 +12,32 @@ import pandas as pd
 from safetensors.numpy import save_file
 
 from calib.artifact.runtime import Model, Predictions
-from calib.experiment.outcome import Trained, Unseen, Winner
+from calib.experiment.outcome import Outcome, Trained, Unseen
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Darks, Report
-from calib.experiment.run import SCHEMA, Run
-from calib.experiment.state import model_parts, provenance
+from calib.experiment.results import results
+from calib.experiment.run import Run
+from calib.experiment.state import LEVEL, model_parts, provenance
 from calib.library import Library
 from calib.report.figures import run_figures
+from calib.validate.limits import reported
 
 GOLDEN = 3
 """Raw bursts kept with a model, with their predictions."""
 
 
-def run_folder(
-    folder: Path, decided: Plan, trained: Trained, model: Model, unseen: Unseen, report: Report
-) -> None:
+def run_folder(folder: Path, decided: Plan, made: Outcome, model: Model, report: Report) -> None:
     """Write every file of a run into `folder`."""
+    trained, unseen = made.trained, made.unseen
     report("run folder", 0, 3)
     (folder / "experiment.toml").write_bytes(decided.file.read_bytes())
-    results = _results(decided, trained, unseen)
-    write_json(folder / "results.json", results)
+    found = results(decided, made)
+    write_json(folder / "results.json", found)
     _tables(folder, decided, trained, unseen)
     report("run folder", 1, 3)
-    _model(folder / "model", decided, trained, model, results)
+    _model(folder / "model", decided, made, model, found)
     report("run folder", 2, 3)
-    run_figures(results, Run(folder, results).table, folder / "figures")
+    run_figures(found, Run(folder, found).table, folder / "figures")
     report("run folder", 3, 3)
 
 
@@ -57,55 +58,6 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
-
-
-def _results(decided: Plan, trained: Trained, unseen: Unseen) -> dict[str, Any]:
-    notes = [*decided.notes, *(f"step left out: {line}" for line in decided.left_out)]
-    folds = decided.experiment.folds
-    return {
-        "schema": SCHEMA,
-        "experiment": decided.file.name,
-        **provenance(decided),
-        "preprocess": decided.chain.settings(),
-        "folds": {
-            "count": int(trained.folds.max()) + 1,
-            "repeats": len(trained.folds),
-            "held_out": folds.held_out,
-        },
-        "notes": notes,
-        "analytes": {
-            name: _entry(decided, trained, unseen, j, winner)
-            for j, (name, winner) in enumerate(trained.winners.items())
-        },
-    }
-
-
-def _entry(
-    decided: Plan, trained: Trained, unseen: Unseen, j: int, winner: Winner
-) -> dict[str, Any]:
-    name = decided.analytes[j]
-    cv, held = winner.cross_validated, unseen.scores.get(name)
-    certified = trained.certified[:, j]
-    return {
-        "unit": decided.library.description.unit(name),
-        "family": winner.family,
-        "settings": winner.selection.settings,
-        "rmsec": winner.rmsec,
-        "rmsecv": cv.rmsep,
-        "rmsecv_low": cv.low,
-        "rmsecv_high": cv.high,
-        "rmsep": held.rmsep if held else None,
-        "rmsep_low": held.low if held else None,
-        "rmsep_high": held.high if held else None,
-        "bias": held.bias if held else None,
-        "sep": held.sep if held else None,
-        "r2": held.r2 if held else None,
-        "range": [float(np.nanmin(certified)), float(np.nanmax(certified))],
-        "n_standards": cv.n_standards,
-        "n_spectra": cv.n_spectra // len(trained.folds),
-        "n_held_out": held.n_standards if held else 0,
-        "n_held_out_spectra": held.n_spectra if held else 0,
-    }
 
 
 def _tables(folder: Path, decided: Plan, trained: Trained, unseen: Unseen) -> None:
@@ -148,12 +100,14 @@ def _out_of_fold(decided: Plan, trained: Trained) -> pd.DataFrame:
         table = trained.bursts[["burst", "standard"]].reset_index(drop=True)
         table["repeat"] = repeat + 1
         for j, (name, winner) in enumerate(trained.winners.items()):
-            value = winner.selection.out_of_fold[repeat]
-            error = np.interp(value, winner.local.predicted, winner.local.error)
+            unit = decided.library.description.unit(name)
+            value = reported(winner.selection.out_of_fold[repeat], unit)
+            error = winner.local.at(value)
+            half = winner.local.multiple(LEVEL) * error
             table[name] = value
             table[f"{name}_u"] = error
-            table[f"{name}_low"] = value - winner.local.multiple * error
-            table[f"{name}_high"] = value + winner.local.multiple * error
+            table[f"{name}_low"] = reported(value - half, unit)
+            table[f"{name}_high"] = value + half
             table[f"{name}_flags"] = ""
             table[f"{name}_certified"] = trained.certified[:, j]
         tables.append(table)
@@ -170,15 +124,13 @@ def _csv(table: pd.DataFrame, path: Path) -> None:
     table.to_csv(path, index=False, lineterminator="\n")
 
 
-def _model(
-    folder: Path, decided: Plan, trained: Trained, model: Model, results: dict[str, Any]
-) -> None:
+def _model(folder: Path, decided: Plan, made: Outcome, model: Model, found: dict[str, Any]) -> None:
     """Write manifest, arrays and golden spectra, as `calib.artifact.store.freeze` takes them."""
     folder.mkdir()
-    manifest, arrays = model_parts(decided, trained)
+    manifest, arrays = model_parts(decided, made.trained, made.assessed)
     scores = ("rmsec", "rmsecv", "rmsep", "rmsep_low", "rmsep_high", "n_standards", "n_held_out")
     for name, entry in manifest["analytes"].items():
-        entry |= {key: results["analytes"][name][key] for key in scores}
+        entry |= {key: found["analytes"][name][key] for key in scores}
     manifest |= provenance(decided)
     manifest["held_out_standards"] = sorted(set(decided.held_out["standard"]))
     write_json(folder / "manifest.json", manifest)
@@ -187,8 +139,8 @@ def _model(
 
 
 def _golden(decided: Plan, model: Model) -> dict[str, np.ndarray]:
-    """Take a few raw bursts, first, middle and last, with their predictions."""
-    bursts = decided.held_out if not decided.held_out.empty else decided.calibration
+    """Take a few raw calibration bursts, first, middle and last, with their predictions."""
+    bursts = decided.calibration
     picks = np.unique(np.linspace(0, len(bursts) - 1, GOLDEN).round().astype(int))
     darks = Darks(decided.library, decided.chain)
     out: dict[str, np.ndarray] = {}

@@ -20,6 +20,12 @@ TOTAL_LIMITS = (97.0, 102.0)
 THIN = 8
 """Certified standards below which an analyte is not modelled."""
 
+COLLINEAR = 0.95
+"""Correlation of two analytes from which a model may mistake one for the other (chosen here)."""
+
+GAP_SHARE = 0.4
+"""Share of an analyte's range without any standard that is worth a note (chosen here)."""
+
 Severity = Literal["error", "warning", "note"]
 
 
@@ -57,25 +63,58 @@ def audit(
         Totals in wt% outside which a standard is named. Totals are looked at only where at
         least five oxides in wt% are certified.
     spectra : bool, default True
-        Read the counts too (finite, saturated, dead channels).
+        Read the counts too, in one pass (see `calib.library.audit_spectra`).
 
     Returns
     -------
     list of Finding
         Errors first, then warnings, then notes.
     """
+    from calib.library.audit_spectra import audit_spectra
+
     findings = [
         *_split_families(library),
         *_uncertain(library),
         *_odd_totals(library, total_limits),
         *_twins(library),
+        *_lonely(library),
         *_thin(library),
+        *_gaps(library),
+        *_collinear(library),
         *_unused(library),
     ]
     if spectra:
-        findings += _counts(library)
+        findings += audit_spectra(library)
     order = {"error": 0, "warning": 1, "note": 2}
     return sorted(findings, key=lambda each: order[each.severity])
+
+
+def coverage(library: Library, bins: int = 20) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Count the calibration standards over the range of each analyte.
+
+    Returns
+    -------
+    dict of str to (counts, edges)
+        Arrays of shape (bins,) and (bins + 1,), edges in the analyte's unit; analytes that no
+        calibration standard is certified for are left out.
+    """
+    values = _training(library)
+    known = {name: values[name].dropna().to_numpy() for name in library.analytes}
+    return {name: np.histogram(each, bins) for name, each in known.items() if each.size}
+
+
+def histogram(counts: np.ndarray, edges: np.ndarray) -> str:
+    """Draw a histogram on one line, its range at both ends; an empty bin is a dot."""
+    bars = "▁▂▃▄▅▆▇█"
+    high = max(1, int(counts.max()))
+    drawn = "".join("·" if n == 0 else bars[(int(n) * 8 - 1) // high] for n in counts)
+    return f"{edges[0]:>8.4g} {drawn} {edges[-1]:.4g}"
+
+
+def _training(library: Library) -> pd.DataFrame:
+    """Certified values of the standards that have a calibration burst."""
+    names = library.select("calibration")["standard"].unique()
+    return library.values.loc[library.values.index.isin(names)]
 
 
 def _split_families(library: Library) -> list[Finding]:
@@ -121,29 +160,122 @@ def _odd_totals(library: Library, limits: tuple[float, float]) -> list[Finding]:
     ]  # fmt: skip
 
 
+def _differences(library: Library) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Compare the compositions of every two standards of different families.
+
+    Returns
+    -------
+    apart : ndarray of shape (n, n)
+        Root mean square over the analytes certified in both of their difference over the
+        analyte's spread (half the range that holds the middle 68 %); infinite where fewer than
+        three are, or the family is one.
+    largest : ndarray of shape (n, n)
+        Largest difference over its expanded uncertainty, k = 2; where an uncertainty is not
+        given it is taken as 0.5 % of the value, at least 0.005.
+    common : ndarray of shape (n, n)
+        Analytes certified in both.
+    """
+    values = library.values.to_numpy(float)
+    given = library.uncertainty.to_numpy(float)
+    u = np.where(np.isfinite(given), given, np.maximum(0.005 * values, 0.005))
+    low, high = np.nanpercentile(values, [16, 84], axis=0) if len(values) else (0.0, 0.0)
+    spread = np.where(high > low, (high - low) / 2, 1.0)
+    gap = values[:, None] - values[None]
+    common = np.isfinite(gap).sum(axis=2)
+    family = library.standards["family"].to_numpy(str)
+    same = family[:, None] == family[None]
+    square = np.nansum((gap / spread) ** 2, axis=2) / np.maximum(common, 1)
+    apart = np.where((common < 3) | same, np.inf, np.sqrt(square))
+    both = 2 * np.sqrt(u[:, None] ** 2 + u[None] ** 2)
+    largest = np.where(same, np.inf, np.nanmax(np.abs(gap) / both, axis=2, initial=0.0))
+    return apart, largest, common
+
+
 def _twins(library: Library) -> list[Finding]:
-    certified = library.values.dropna(how="all")
-    twin = certified.round(6).duplicated(keep="first") & (certified.notna().sum(axis=1) > 1)
+    if len(library.values) < 2 or library.values.shape[1] < 2:
+        return []
+    _, largest, common = _differences(library)
+    equal = library.values.to_numpy(float)
     out = []
-    for name in certified.index[twin]:
-        same = certified.index[
-            (certified.round(6).fillna(-1) == certified.loc[name].round(6).fillna(-1)).all(axis=1)
-        ]
-        first = same[0]
-        if library.standards.loc[first, "family"] != library.standards.loc[name, "family"]:
+    for j, i in zip(*np.nonzero(np.tril((largest <= 1) & (common >= 2), k=-1)), strict=True):
+        exact = np.array_equal(equal[i], equal[j], equal_nan=True)
+        if not exact and common[i, j] < 4:
+            continue
+        how = "same composition as" if exact else "within its uncertainties the composition of"
+        out.append(
+            Finding(
+                "twin-standards" if exact else "near-twin-standards", "warning",
+                f"standards.csv, standard {library.values.index[j]}",
+                f"{how} {library.values.index[i]}, another family",
+                "give both one family if they are one material",
+            )
+        )  # fmt: skip
+    return out
+
+
+def _lonely(library: Library) -> list[Finding]:
+    if len(library.values) < 8:
+        return []
+    apart, _, _ = _differences(library)
+    nearest = apart.min(axis=1)
+    finite = np.isfinite(nearest)
+    if finite.sum() < 8:
+        return []
+    middle = np.median(nearest[finite])
+    limit = max(1.0, middle + 5 * 1.4826 * np.median(np.abs(nearest[finite] - middle)))
+    return [
+        Finding(
+            "lonely", "note", f"standards.csv, standard {library.values.index[int(i)]}",
+            f"no other family is near its composition (nearest {nearest[i]:.1f} spreads away)",
+            "look for a typing error; a model extrapolates around it, add standards like it",
+        )
+        for i in np.flatnonzero(finite & (nearest > limit))
+    ]  # fmt: skip
+
+
+def _gaps(library: Library) -> list[Finding]:
+    out = []
+    values = _training(library)
+    for name in library.analytes:
+        known = np.unique(values[name].dropna().to_numpy())
+        if known.size < THIN:
+            continue
+        steps = np.diff(known)
+        at = int(np.argmax(steps))
+        if steps[at] > GAP_SHARE * (known[-1] - known[0]):
             out.append(
                 Finding(
-                    "twin-standards", "warning", f"standards.csv, standard {name}",
-                    f"same composition as {first}, another family",
-                    "give both one family if they are one material",
+                    "coverage-gap", "note", f"standards.csv, column {name}",
+                    f"no calibration standard between {known[at]:.4g} and {known[at + 1]:.4g} "
+                    f"{library.description.unit(name)}",
+                    "add standards there, or do not trust predictions there",
                 )
             )  # fmt: skip
     return out
 
 
+def _collinear(library: Library) -> list[Finding]:
+    values = _training(library)
+    out = []
+    for i, one in enumerate(library.analytes):
+        for two in library.analytes[i + 1 :]:
+            pair = values[[one, two]].dropna()
+            if len(pair) < THIN or (pair.nunique() < 3).any():
+                continue
+            r = float(np.corrcoef(pair.to_numpy().T)[0, 1])
+            if abs(r) >= COLLINEAR:
+                out.append(
+                    Finding(
+                        "collinear", "warning", f"standards.csv, columns {one} and {two}",
+                        f"correlation {r:.3f} over {len(pair)} calibration standards",
+                        "a model of one may read the other's lines: add standards that break it",
+                    )
+                )  # fmt: skip
+    return out
+
+
 def _thin(library: Library) -> list[Finding]:
-    training = library.select("calibration")["standard"].unique()
-    certified = library.values.loc[library.values.index.isin(training)].notna().sum()
+    certified = _training(library).notna().sum()
     return [
         Finding(
             "thin", "warning", f"standards.csv, column {analyte}",
@@ -164,36 +296,3 @@ def _unused(library: Library) -> list[Finding]:
         )
         for name in without
     ]  # fmt: skip
-
-
-def _counts(library: Library) -> list[Finding]:
-    lowest = np.full(library.wavelength.size, np.inf)
-    highest = np.full(library.wavelength.size, -np.inf)
-    clipped: list[str] = []
-    top = np.iinfo(np.uint16).max
-    order = np.argsort(library.bursts["first_row"].to_numpy(), kind="stable")
-    for row, burst in library.walk(order.tolist()):
-        np.minimum(lowest, burst.min(axis=0), out=lowest)
-        np.maximum(highest, burst.max(axis=0), out=highest)
-        if burst.dtype == np.uint16 and (burst == top).any():
-            clipped.append(str(library.bursts["burst"].iloc[row]))
-    out = []
-    dead = np.flatnonzero(lowest == highest)
-    if dead.size:
-        out.append(
-            Finding(
-                "dead-channel", "warning", "spectra.zarr",
-                f"{dead.size} channels never change (first at "
-                f"{library.wavelength[dead[0]]:.3f} nm)",
-                "mask them in [preprocess] or ask what happened to the detector",
-            )
-        )  # fmt: skip
-    if clipped:
-        out.append(
-            Finding(
-                "saturated", "warning", f"spectra.zarr, burst {clipped[0]}",
-                f"{len(clipped)} bursts reach the detector's top count",
-                "mask the strongest lines or shorten the gate",
-            )
-        )  # fmt: skip
-    return out

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import warnings
 from collections import Counter
-from collections.abc import Callable, Generator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -17,15 +18,19 @@ from numpy.typing import NDArray
 from calib import _checks, oxides
 from calib.errors import CalibWarning, DataError, UsageError
 from calib.library.csvfile import check_csv
-from calib.library.description import GAP_FACTOR, Description, split_spectrometers
+from calib.library.description import GAP_FACTOR, Description
 from calib.library.tables import STANDARD_COLUMNS, USES, check_standards
 from calib.library.writer import LibraryWriter
 from calib.validate.folds import choose_held_out
 
-READ_ROWS = 500
+if TYPE_CHECKING:
+    from calib.library.importers.source import Source
+
+READ_ROWS = 100
 """Rows of the table in memory at once."""
 
-_KNOWN = ("standard", "family", "distance_m", "use")
+_FACTS = ("spot", "distance_m", "energy_mJ", "pressure_pa", "acquired_at", "detector_c")
+_KNOWN = ("standard", "family", "use", "burst", "file", "row", "title", "field", *_FACTS)
 
 
 @dataclass(frozen=True)
@@ -52,6 +57,11 @@ class TableSettings:
     gap_factor : float
         See `split_spectrometers`.
     title : str
+    table : path, optional
+        A CSV with the metadata of spectra whose files hold none, see `calib.library.metadata`.
+    overlap : {"cut", "refuse"}
+        What to do where two spectrometers see the same wavelengths, see
+        `calib.library.importers.axis.join_axis`.
     """
 
     analytes: tuple[str, ...] = ()
@@ -63,6 +73,8 @@ class TableSettings:
     seed: int = 1
     gap_factor: float = GAP_FACTOR
     title: str = ""
+    table: Path | None = None
+    overlap: Literal["cut", "refuse"] = "cut"
 
 
 def judge_signal(spectrum: NDArray[np.floating]) -> Literal["emission", "absorption"]:
@@ -86,20 +98,26 @@ def import_table(
     settings: TableSettings | None = None,
     *,
     progress: Callable[[int, int], None] | None = None,
+    say: Callable[[str], None] | None = None,
 ) -> Path:
-    """Make a library from a wide CSV table.
+    """Make a library from spectra in a wide CSV table or another format.
 
     Parameters
     ----------
     source : path
-        UTF-8 CSV with a header. Optional columns ``standard`` (default: one standard a row),
-        ``family``, ``distance_m`` and ``use`` (calibration, held-out or check); analyte
-        columns, ``NAME_u`` their standard uncertainties; then one column a channel.
+        What `calib.library.importers.open_source` opens. A wide table is UTF-8 CSV with a header:
+        metadata and analyte columns, then one column a channel. Metadata columns, there or in
+        ``settings.table``: ``standard`` (default: one standard a row), ``family``, ``use``
+        (calibration, held-out or check), ``burst`` (consecutive rows of one burst are its shots),
+        ``spot``, ``distance_m``, ``energy_mJ``, ``pressure_pa``, ``acquired_at``, ``detector_c``;
+        analytes, ``NAME_u`` their standard uncertainties.
     directory : path
         The library to make; must not exist.
     settings : TableSettings, optional
     progress : callable, optional
         Called with (rows done, rows in all).
+    say : callable, optional
+        Called with what was decided: spectrometers found, channels dropped.
 
     Returns
     -------
@@ -109,7 +127,7 @@ def import_table(
     Raises
     ------
     UsageError
-        If `directory` exists.
+        If `directory` exists, or a package that the format needs is not installed.
     DataError
         If the table breaks a rule: file, row, column, what was found, what is needed. Nothing
         is left behind.
@@ -119,44 +137,98 @@ def import_table(
     CalibWarning
         If a column is not used, or there is no column ``standard``.
     """
+    from calib.library.importers.axis import join_axis
+    from calib.library.importers.source import open_source
+    from calib.library.metadata import with_metadata
+
     settings = settings or TableSettings()
     path = Path(source)
-    table = SpectraTable(path, settings.axis)
-    meta = table.metadata
-    analytes = _analytes(path, meta, settings)
-    _check_names(path, analytes, settings)
+    opened = open_source(path, settings.axis)
+    meta = with_metadata(opened.metadata, settings.table, path)
+    where = settings.table or path
+    analytes = _analytes(where, meta, settings)
+    _check_names(where, analytes, settings)
     _say_what_is_not_used(meta, analytes)
     if "standard" not in meta:
         meta["standard"] = [f"row-{i + 1:0{len(str(len(meta)))}d}" for i in range(len(meta))]
-    _check_distances(path, meta)
-    standards = _standards(path, meta, analytes, settings)
-    use = _uses(path, meta, standards, analytes, settings)
+    _check_distances(where, meta)
+    standards = _standards(where, meta, analytes, settings)
+    use = _uses(where, meta, standards, analytes, settings)
+    joined = join_axis(
+        opened.wavelength, overlap=settings.overlap, gap_factor=settings.gap_factor,
+        where=f"{path}: wavelength",
+    )  # fmt: skip
+    notes = [*opened.notes, *joined.notes]
+    for note in notes if say is not None else ():
+        say(note)  # type: ignore[misc]
     description = Description(
         title=settings.title or f"Imported from {path.name}",
-        spectrometers=split_spectrometers(table.wavelength, gap_factor=settings.gap_factor),
+        spectrometers=joined.spectrometers,
         signal=(
-            judge_signal(table.first_block().mean(axis=0))
+            judge_signal(_first_block(opened).mean(axis=0)[joined.channels])
             if settings.signal == "auto"
             else settings.signal
         ),
-        wavelengths="vacuum" if settings.vacuum else "air",
+        wavelengths="vacuum" if settings.vacuum or opened.vacuum else "air",
         units={a: settings.units.get(a, "wt%") for a in analytes},
         held_out_rule=_held_out_rule(meta, settings),
+        notes="; ".join(notes),
     )
-    with LibraryWriter(directory, description, table.wavelength, dtype=np.float64) as writer:
-        row = 0
-        for block in table.blocks():
-            for spectrum in block:
-                name = meta["standard"].iloc[row]
-                distance = meta["distance_m"].iloc[row] if "distance_m" in meta else ""
-                writer.add_burst(
-                    spectrum, burst=f"b{row + 1:05d}", standard=name, use=use[row],
-                    distance_m=distance,
-                )  # fmt: skip
-                row += 1
+    with LibraryWriter(directory, description, joined.wavelength, dtype=np.float64) as writer:
+        for done in _write_bursts(writer, opened.blocks(), meta, use, joined.channels, where):
             if progress is not None:
-                progress(row, len(meta))
+                progress(done, len(meta))
         return writer.finish(standards)
+
+
+def _first_block(opened: Source) -> NDArray[np.float64]:
+    """Read the first spectra only."""
+    blocks = opened.blocks()
+    try:
+        return next(blocks)
+    finally:
+        blocks.close()
+
+
+def _write_bursts(
+    writer: LibraryWriter,
+    blocks: Iterator[NDArray[np.float64]],
+    meta: pd.DataFrame,
+    use: list[str],
+    channels: NDArray[np.intp],
+    where: Path,
+) -> Iterator[int]:
+    """Write rows, consecutive rows of one burst together; yield the rows read so far."""
+    if "burst" in meta:
+        names = meta["burst"].tolist()
+    else:
+        names = [f"b{i + 1:05d}" for i in range(len(meta))]
+    facts = meta[[c for c in _FACTS if c in meta]].to_dict("records")
+    standards = meta["standard"].tolist()
+    whole = np.array_equal(channels, np.arange(channels.size))
+    held: list[NDArray[np.float64]] = []
+    first = row = 0
+
+    def flush() -> None:
+        known = {str(key): value for key, value in facts[first].items()}
+        writer.add_burst(
+            np.stack(held), burst=names[first], standard=standards[first], use=use[first], **known
+        )
+
+    for block in blocks:
+        for spectrum in block if whole else block[:, channels]:
+            if held and names[row] != names[first]:
+                flush()
+                held, first = [], row
+            if standards[row] != standards[first]:
+                raise DataError(
+                    f"{where}: row {row + 2}: burst {names[row]!r} is of standard "
+                    f"{standards[row]!r}, its earlier rows are of {standards[first]!r}"
+                )
+            held.append(spectrum.copy())
+            row += 1
+        yield row
+    flush()
 
 
 class SpectraTable:
@@ -187,6 +259,8 @@ class SpectraTable:
 
     def __init__(self, path: Path, axis: tuple[float, float, int] | None = None) -> None:
         self.path = path
+        self.notes: list[str] = []
+        self.vacuum = False
         if not path.exists():
             raise UsageError(f"{path}: no such table")
         header = check_csv(path, known=_KNOWN)
@@ -209,14 +283,28 @@ class SpectraTable:
             At the first cell that is no finite number; the message names row and column.
         """
         start = 0
-        with pd.read_csv(
-            self.path, usecols=self.channels, dtype=str, keep_default_na=False,
-            chunksize=READ_ROWS, encoding="utf-8-sig", index_col=False,
-        ) as reader:  # fmt: skip
+        with contextlib.suppress(ValueError), self._read(np.float64) as reader:
+            for frame in reader:
+                block = frame[self.channels].to_numpy()
+                if not np.isfinite(block).all():
+                    break
+                start += len(block)
+                yield block
+            else:
+                return
+        # a cell is not plainly a finite number: read on as text, to name it
+        with self._read(str, skip=start) as reader:
             for text in reader:
                 block = self._numbers(text[self.channels], start)
                 start += len(block)
                 yield block
+
+    def _read(self, dtype: Any, skip: int = 0) -> Any:
+        as_text: dict[str, Any] = {"keep_default_na": False} if dtype is str else {}
+        return pd.read_csv(
+            self.path, usecols=self.channels, dtype=dtype, chunksize=READ_ROWS,
+            encoding="utf-8-sig", index_col=False, skiprows=range(1, skip + 1), **as_text,
+        )  # fmt: skip
 
     def _numbers(self, text: pd.DataFrame, start: int) -> NDArray[np.float64]:
         try:
@@ -231,14 +319,6 @@ class SpectraTable:
                 f"{text.iloc[row, column]!r}, need a finite number"
             )
         return block
-
-    def first_block(self) -> NDArray[np.float64]:
-        """Read the first rows only, (rows, channels)."""
-        blocks = self.blocks()
-        try:
-            return next(blocks)
-        finally:
-            blocks.close()
 
 
 def _channels(
@@ -262,7 +342,10 @@ def _channels(
             f"{path}: found {at.size} columns named by a wavelength, need one a channel "
             "(or give --axis first:last:count)"
         )
-    named = _checks.wavelength_axis(wavelengths[at], where=f"{path}: column names")
+    named = wavelengths[at]
+    if (named <= 0).any():
+        wrong = header[at[int(np.argmax(named <= 0))]]
+        raise DataError(f"{path}: column {wrong!r}: need wavelengths in nm, above 0")
     return [header[i] for i in at], named
 
 

@@ -63,7 +63,7 @@ class LibraryWriter:
         dtype: Any = np.uint16,
     ) -> None:
         self.path = Path(directory)
-        if self.path.exists():
+        if self.path.exists() or self.path.is_symlink():
             raise UsageError(f"{self.path}: exists already; give a new folder or remove it")
         self.description = description
         self.wavelength = _checks.wavelength_axis(wavelength)

@@ -34,19 +34,25 @@ PYBASELINES = (
 """Methods of `pybaselines.Baseline` that a chain may name."""
 
 
+BLOCK = 16
+"""Channels of which the least is a first guess at a corner of the hull."""
+
+
 @dataclass(frozen=True)
 class Continuum(Step):
     """Subtract the continuum, each spectrometer alone.
 
-    Methods of our own, vectorised:
+    Methods of our own:
 
+    ``hull``
+        The lower convex hull: no window to choose, and cautious: of a continuum that bulges
+        upwards only what lies under the chord goes. One channel that is wrongly low pulls it
+        down, so keep `despike` before it.
     ``opening``
         Erosion then dilation follow a spectrum from below and pass under everything narrower
         than the window (Perez-Pueyo et al. 2010, Appl. Spectrosc. 64:595,
         doi 10.1366/000370210791414281); a mean over the same window smooths the steps, and the
         lower of the two is kept.
-    ``hull``
-        The lower convex hull.
     ``wavelet``
         A cubic spline through minima of the spectrum smoothed by an undecimated (à trous)
         B-spline wavelet (Starck & Murtagh 2006, Astronomical Image and Data Analysis, §2.3) to
@@ -57,18 +63,18 @@ class Continuum(Step):
 
     Parameters
     ----------
-    method : str, default "opening"
-    window_nm : float, default 4
-        For ``opening`` and ``wavelet``: wider than any line with its wings, narrower than the
-        continuum's own bends.
+    method : str, default "hull"
+    window_nm : float, default 30
+        For ``opening`` and ``wavelet``: wider than any line with its wings and any cluster of
+        lines, narrower than the continuum's own bends.
     options : dict
         Keyword arguments of the pybaselines method.
     """
 
     name: ClassVar[str] = "continuum"
     needs: ClassVar[frozenset[Need]] = frozenset({"lines"})
-    method: str = "opening"
-    window_nm: float = 4.0
+    method: str = "hull"
+    window_nm: float = 30.0
     options: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -150,18 +156,39 @@ def opening(rows: Floats, width: int) -> Floats:
 
 
 def lower_hull(row: Floats, axis: NDArray[np.float64]) -> Floats:
-    """Lower convex hull of one spectrum, straight between its corners (Andrew 1979)."""
+    """Lower convex hull of one spectrum, straight between its corners.
+
+    Found from the least channels of blocks by Andrew's monotone chain (1979, Inf. Process. Lett.
+    9:216, doi 10.1016/0020-0190(79)90072-3); channels that lie below are added until there are
+    none, so that the result is the hull of all channels.
+    """
+    y = row.astype(np.float64)
+    whole = y.size // BLOCK * BLOCK
+    least = y[:whole].reshape(-1, BLOCK).argmin(axis=1) + np.arange(0, whole, BLOCK)
+    at = np.concatenate([[0], least, np.arange(whole, y.size), [y.size - 1]])
+    rounding = 1e-12 * float(np.abs(y).max(initial=0.0))
+    while True:
+        at = np.unique(at)
+        corners = _chain(axis[at].tolist(), y[at].tolist())
+        at = at[corners]
+        line: Floats = np.interp(axis, axis[at], y[at])
+        below = np.flatnonzero(y < line - rounding)
+        if not below.size:
+            return line
+        at = np.concatenate([at, below])
+
+
+def _chain(x: list[float], y: list[float]) -> list[int]:
+    """Return the corners of the lower hull of points of increasing x."""
     corners: list[int] = []
-    x, y = axis.tolist(), row.tolist()
-    for i in range(len(x)):
+    for i, (xi, yi) in enumerate(zip(x, y, strict=True)):
         while len(corners) > 1:
             a, b = corners[-2], corners[-1]
-            if (x[b] - x[a]) * (y[i] - y[a]) > (y[b] - y[a]) * (x[i] - x[a]):
+            if (x[b] - x[a]) * (yi - y[a]) > (y[b] - y[a]) * (xi - x[a]):
                 break
             corners.pop()
         corners.append(i)
-    line: Floats = np.interp(axis, axis[corners], row[corners])
-    return line
+    return corners
 
 
 def wavelet_minima(rows: Floats, width: int) -> Floats:

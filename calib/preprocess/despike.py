@@ -1,4 +1,4 @@
-"""Taking out spikes: excesses too narrow to be a line of the instrument."""
+"""Taking out spikes and dips too narrow to be a line of the instrument."""
 
 from __future__ import annotations
 
@@ -45,13 +45,15 @@ def noise_level(rows: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Despike(Step):
-    """Replace spikes: one or two channels that rise as no line of the instrument can.
+    """Replace spikes and dips: one or two channels that stand out as no line can.
 
     A line is spread over several channels by the instrument, so the channel beside its peak
     stands well above the one after that. A spike (a cosmic hit, a hot channel) rises by more than
     `k` noise levels above its nearest neighbours while these stand above their outer neighbours
-    by less than `sharpness` of its height. Spikes become the straight line between the channels
-    beside them. The rule is our own; it compares shape, so a strong line is no spike.
+    by less than `sharpness` of its height. A dip (a dead channel) is the same upside down. Both
+    become the straight line between the channels beside them. The rule is our own; it compares
+    shape, so a strong line is no spike. Without this step one dead channel pulls a continuum
+    found from below down over the whole window.
 
     Parameters
     ----------
@@ -85,24 +87,26 @@ class Despike(Step):
             noise = noise_level(rows)
             for width in range(1, self.width + 1):
                 if rows.shape[1] >= width + 4:
-                    self._replace(out[:, part], rows, noise, width)
+                    self._replace(out[:, part], rows, noise, width, 1)
+                    self._replace(out[:, part], rows, noise, width, -1)
         return out
 
-    def _replace(self, out: Floats, rows: Floats, noise: Floats, width: int) -> None:
-        """Replace in `out` the spikes of `width` channels found in `rows`."""
+    def _replace(self, out: Floats, rows: Floats, noise: Floats, width: int, sign: int) -> None:
+        """Replace in `out` the spikes (sign 1) or dips (−1) of `width` channels found in `rows`."""
         starts = rows.shape[1] - width - 3  # a spike may begin at channels 2 … starts + 1
+        least, most = (np.minimum, np.maximum) if sign > 0 else (np.maximum, np.minimum)
         inner = rows[:, 2 : 2 + starts]
         for i in range(1, width):
-            inner = np.minimum(inner, rows[:, 2 + i : 2 + i + starts])
-        near = np.maximum(rows[:, 1 : 1 + starts], rows[:, 2 + width : 2 + width + starts])
-        found = np.argwhere(inner - near > self.k * noise)
+            inner = least(inner, rows[:, 2 + i : 2 + i + starts])
+        near = most(rows[:, 1 : 1 + starts], rows[:, 2 + width : 2 + width + starts])
+        found = np.argwhere(sign * (inner - near) > self.k * noise)
         if not found.size:
             return
         row, start = found[:, 0], found[:, 1] + 2
-        high = inner[row, start - 2]
         left, right = rows[row, start - 1], rows[row, start + width]
-        far = np.minimum(rows[row, start - 2], rows[row, start + width + 1])
-        sharp = np.maximum(left, right) - far < self.sharpness * (high - far)
+        far = least(rows[row, start - 2], rows[row, start + width + 1])
+        high = sign * (inner[row, start - 2] - far)
+        sharp = sign * (most(left, right) - far) < self.sharpness * high
         row, start, left, right = row[sharp], start[sharp], left[sharp], right[sharp]
         for i in range(width):
             share = (i + 1) / (width + 1)

@@ -8,6 +8,7 @@ Each function takes ``X`` (rows, channels) and its named arrays, and returns (ro
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Callable, Mapping
 
 import numpy as np
@@ -38,6 +39,11 @@ def affine(X: Floats, *, coefficients: Floats, intercept: Floats) -> Floats:
 
 PREDICTORS: Mapping[str, Callable[..., Floats]] = {"affine": affine}
 """Prediction functions by the name a manifest gives; a new kind is one function and one line."""
+
+
+def array_names(kind: str) -> set[str]:
+    """Return the names of the arrays that the predictor `kind` takes."""
+    return set(inspect.signature(PREDICTORS[kind]).parameters) - {"X"}
 
 
 def predict(kind: str, X: Floats, arrays: Mapping[str, Floats]) -> Floats:

@@ -14,6 +14,7 @@ import pytest
 
 import calib
 from calib.artifact import check, store
+from calib.artifact.runtime import Model
 from calib.errors import ArtifactError, DataError, UsageError
 from calib.experiment import open_run
 from tests.conftest import small_axis
@@ -100,7 +101,9 @@ def test_two_or_three_dimensions_are_spectra_or_bursts(frozen, small_library):
     averaged = np.stack([(b[5:] - dark).mean(axis=0) for b in bursts])
     flat = frozen.predict(averaged, library.wavelength)
     np.testing.assert_allclose(flat["SiO2"], stacked["SiO2"], rtol=1e-4)  # darks are float32
-    assert flat["SiO2_flags"].str.contains("no-dark").all()
+    assert not flat["SiO2_flags"].str.contains("no-dark").any()
+    undark = frozen.predict(np.stack(bursts), library.wavelength)
+    assert undark["SiO2_flags"].str.contains("no-dark").all()
     assert not stacked["SiO2_flags"].str.contains("no-dark").any()
 
 
@@ -146,6 +149,28 @@ def test_predictions_out_of_range_are_flagged(frozen):
     spectrum = 1.0 + 1e6 * line  # magnesium and nothing else
     table = frozen.predict(spectrum, small_axis())
     assert "outside-range" in table["MgO_flags"].iloc[0]
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda m: m.pop("interval_level"), "lack 'interval_level'"),
+        (lambda m: m.pop("signal"), "lack 'signal'"),
+        (lambda m: m["analytes"]["SiO2"].pop("range"), "lack 'range'"),
+        (lambda m: m["analytes"]["SiO2"].update(arrays=["coefficients"]), "affine needs coeff"),
+        (lambda m: m["analytes"]["SiO2"].update(predictor="magic"), "unknown predictor 'magic'"),
+        (lambda m: m["spectrometers"].pop(), "spectrometers hold 120 channels"),
+        (lambda m: m.update(interval_level="x"), "lack could not convert"),
+    ],
+)
+def test_a_manifest_that_lacks_something_is_refused(trained, tmp_path, change, message):
+    folder = tmp_path / "model"
+    shutil.copytree(trained / "model", folder)
+    manifest = json.loads((folder / "manifest.json").read_text())
+    change(manifest)
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+    with pytest.raises(ArtifactError, match=message):
+        Model.open(folder)
 
 
 def tamper(folder: Path, name: str) -> None:

@@ -153,6 +153,42 @@ def test_a_table_is_predicted_like_its_library(calib, frozen, small_library, tmp
     assert found["SiO2"].tolist() == pytest.approx(whole[:2].tolist(), rel=1e-4)  # float32 darks
 
 
+def test_a_wrong_rmsep_fails_the_check(calib, frozen, small_library, tmp_path):
+    """Certified values of the held-out standards moved: the frozen RMSEP no longer holds."""
+    target = tmp_path / "moved"
+    shutil.copytree(small_library, target)
+    table = pd.read_csv(target / "standards.csv", dtype=str, keep_default_na=False)
+    table["SiO2"] = [f"{float(value) + 5:.3f}" for value in table["SiO2"]]
+    table.to_csv(target / "standards.csv", index=False)
+    status, out, _ = calib("check", frozen, "--library", target)
+    assert status == 1
+    assert "FAIL  RMSEP SiO2" in out
+    assert "pass  RMSEP MgO" in out
+
+
+def test_a_library_without_darks_is_flagged(calib, frozen, small_library, tmp_path):
+    target = tmp_path / "undark"
+    shutil.copytree(small_library, target)
+    bursts = pd.read_csv(target / "bursts.csv", dtype=str, keep_default_na=False)
+    bursts.loc[:9, "dark"] = ""
+    bursts.to_csv(target / "bursts.csv", index=False)
+    assert calib("predict", frozen, target, "-o", tmp_path / "o.csv")[0] == 0
+    flags = pd.read_csv(tmp_path / "o.csv", keep_default_na=False)["SiO2_flags"]
+    assert flags.str.contains("no-dark").tolist() == [True] * 10 + [False] * 38
+
+
+def test_retraining_is_compared(calib, frozen, experiment):
+    same = experiment('analytes = ["SiO2", "MgO"]\n' + QUICK)
+    status, out, _ = calib("check", frozen, "--retrain", same)
+    assert status == 0
+    assert "pass  retrained MgO" in out
+    worse = experiment('analytes = ["SiO2", "MgO"]\n' + QUICK + 'rule = "minimum"\n')
+    worse.write_text(worse.read_text().replace("max_components = 6", "max_components = 1"))
+    status, out, _ = calib("check", frozen, "--retrain", worse)
+    assert status == 1
+    assert "FAIL  retrained" in out
+
+
 def test_audit_finds_and_strict_fails(calib, small_library, tmp_path):
     status, out, _ = calib("library", "audit", small_library)
     assert status == 0

@@ -226,6 +226,17 @@ def test_an_existing_run_folder_is_refused(experiment, tmp_path):
         calib.train(experiment(), tmp_path / "run")
 
 
+def test_a_place_that_cannot_be_written_is_found_before_the_work(experiment, tmp_path):
+    (tmp_path / "file").write_text("")
+    stages = []
+    with pytest.raises(OSError, match="file"):
+        calib.train(
+            experiment('analytes = ["SiO2"]'), tmp_path / "file" / "run",
+            report=lambda *stage: stages.append(stage),
+        )  # fmt: skip
+    assert stages == []
+
+
 def test_a_failed_training_leaves_nothing(experiment, tmp_path):
     file = experiment(
         'analytes = ["SiO2"]\n'
