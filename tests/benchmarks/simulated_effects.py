@@ -265,8 +265,11 @@ def draw(
         axes.grid(axis="x", lw=0.4)
     panels[0][0].invert_yaxis()
     panels[0][0].legend(fontsize=8, loc="upper left")
-    figure.suptitle(f"Cost of each simulated effect to PLS ({n}); right of zero, it costs.\n"
-                    "Bars: 95 %, paired bootstrap over families; axis logarithmic beyond ±0.3", fontsize=11)  # fmt: skip
+    figure.suptitle(
+        f"Cost of each simulated effect to PLS ({n}); right of zero, it costs.\n"
+        "Bars: 95 %, paired bootstrap over families; axis logarithmic beyond ±0.3",
+        fontsize=11,
+    )
     figure.savefig(path, dpi=140)
 
 
