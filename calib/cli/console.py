@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import sys
+import textwrap
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -69,6 +70,11 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
         cells += [cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True)]
         lines.append("  ".join(cells).rstrip())
     return "\n".join(lines)
+
+
+def wrapped(text: str) -> str:
+    """Break a long line at 80 columns, the rest indented."""
+    return textwrap.fill(text, 80, subsequent_indent="  ", break_long_words=False)
 
 
 def number(value: float | None, digits: int = 3) -> str:

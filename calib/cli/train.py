@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from calib.cli.console import aligned, print_json, progress, scores_table, table
+from calib.cli.console import aligned, print_json, progress, scores_table, table, wrapped
 
 
 @click.command()
@@ -99,7 +99,7 @@ def command(
             click.echo(f"note: {note}", err=True)
     click.echo(scores_table(run.analytes))
     for line in failed(run.results):
-        click.echo(f"check failed: {line}", err=True)
+        click.echo(wrapped(f"check failed: {line}"), err=True)
     if components:
         curves = run.table("curves")
         for name in run.analytes:
