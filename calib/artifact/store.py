@@ -45,7 +45,8 @@ def parse_reference(reference: str) -> tuple[str, str]:
     name, mark, version = reference.partition("@")
     if not mark or not NAME.fullmatch(name):
         raise UsageError(
-            f"model {reference!r}: need NAME@VERSION, the name of small letters, digits, - and _"
+            f"model {reference!r}: need NAME@VERSION as majors@1.0.0, the name of small letters, "
+            "digits, - and _"
         )
     if not VERSION.fullmatch(version):
         raise UsageError(
@@ -71,7 +72,10 @@ def find(reference: str) -> Path:
     folder = models_folder() / name / version
     if not folder.is_dir():
         known = ", ".join(f"{n}@{v}" for n, v in frozen()) or "none"
-        raise ArtifactError(f"{folder}: no frozen model {reference}; there are: {known}")
+        raise ArtifactError(
+            f"{folder}: no frozen model {reference}; there are: {known} "
+            "(CALIB_MODELS sets the folder)"
+        )
     return folder
 
 

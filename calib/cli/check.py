@@ -38,7 +38,7 @@ def command(
 
     \b
     Example for a CI job:
-      calib check majors@1.0.0 --library reference_spectra/demo --junit out.xml
+      calib check majors@1.0.0 --library reference_spectra/heron --junit out.xml
     """
     from calib.artifact import check
 

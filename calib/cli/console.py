@@ -79,7 +79,11 @@ def wrapped(text: str) -> str:
 
 def number(value: float | None, digits: int = 3) -> str:
     """Format a number for people; a dash where there is none."""
-    return "–" if value is None else f"{value:#.{digits}g}".rstrip(".")
+    if value is None:
+        return "–"
+    if abs(value) >= 10**digits:
+        return f"{value:.0f}"
+    return f"{value:#.{digits}g}".rstrip(".")
 
 
 def aligned(values: Iterable[float], digits: int = 4) -> list[str]:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from calib.cli.console import wrapped
+
 
 @click.command()
 @click.argument("run", metavar="RUN", type=click.Path(path_type=Path))
@@ -27,7 +29,11 @@ def command(run: Path, reference: str) -> None:
       calib freeze runs/first majors@1.0.0
     """
     from calib.experiment.freezing import freeze
+    from calib.experiment.results import failed
     from calib.experiment.run import open_run
 
-    model = freeze(open_run(run), reference)
+    opened = open_run(run)
+    model = freeze(opened, reference)
+    for line in failed(opened.results):
+        click.echo(wrapped(f"check failed: {line}"), err=True)
     click.echo(f"frozen: {model.path}")

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from calib.cli.console import parse_axis, print_json, progress
+from calib.cli.console import parse_axis, print_json, progress, wrapped
 
 
 @click.group()
@@ -214,7 +214,8 @@ def audit(directory: Path, limits: str, no_spectra: bool, strict: bool, as_json:
     else:
         click.echo(repr(library))
         for each in findings:
-            click.echo(f"{each.severity} {each.code}: {each.where}: {each.found}; {each.advice}")
+            line = f"{each.severity} {each.code}: {each.where}: {each.found}; {each.advice}"
+            click.echo(wrapped(line))
         if not findings:
             click.echo("nothing found")
         click.echo("\ncalibration standards over the range of each analyte (a dot: none)")

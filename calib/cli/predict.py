@@ -37,7 +37,7 @@ def command(reference: str, source: Path, out: Path, axis: str | None) -> None:
 
     \b
     Example:
-      calib predict majors@1.0.0 reference_spectra/demo -o predictions.csv
+      calib predict majors@1.0.0 reference_spectra/heron -o predictions.csv
     """
     from calib.artifact.store import load
     from calib.experiment.freezing import predict_library, predict_table
@@ -66,4 +66,9 @@ def command(reference: str, source: Path, out: Path, axis: str | None) -> None:
         os.replace(partial, out)
     finally:
         partial.unlink(missing_ok=True)
+    if source.is_dir() and (library.bursts["use"] == "calibration").any():
+        trained = int((library.bursts["use"] == "calibration").sum())
+        click.echo(
+            f"note: {trained} of the bursts are marked calibration: errors there flatter", err=True
+        )
     click.echo(f"{out}: {rows} predictions of {', '.join(model.analytes)}")

@@ -36,6 +36,10 @@ def command(subject: str, out: Path | None) -> None:
         run = open_run(path)
         page = run_page(run.results, run.table, title=f"Run {stem}")
     else:
+        if "@" not in subject and not path.exists():
+            raise UsageError(
+                f"{subject}: no such run folder, and no NAME@VERSION of a frozen model"
+            )
         folder = find(subject)
         check_files(folder)
         page = (folder / "card.html").read_text(encoding="utf-8")

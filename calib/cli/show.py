@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from calib.cli.console import print_json, scores_table
+from calib.cli.console import print_json, scores_table, wrapped
 
 
 @click.command()
@@ -23,7 +23,7 @@ def command(reference: str, as_json: bool) -> None:
         return
     click.echo(f"{model.name}, frozen {manifest['created']}")
     click.echo(f"library: {manifest['library']['title']}")
-    click.echo(f"held out: {manifest['library']['held_out_rule']}")
+    click.echo(wrapped(f"held out: {manifest['library']['held_out_rule']}"))
     steps = ", ".join(step["step"] for step in manifest["preprocess"]) or "none"
-    click.echo(f"steps: {steps}\n")
+    click.echo(wrapped(f"steps: {steps}") + "\n")
     click.echo(scores_table(manifest["analytes"]))

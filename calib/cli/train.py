@@ -78,16 +78,17 @@ def command(
             )
             return
         click.echo(f"library   {decided.library.path}")
-        click.echo(f"analytes  {', '.join(decided.analytes)}")
+        click.echo(wrapped(f"analytes  {', '.join(decided.analytes)}"))
         click.echo(
             f"bursts    {len(decided.calibration)} for calibration, "
             f"{len(decided.held_out)} held out"
         )
         click.echo(f"folds     {decided.folds.max() + 1}, dealt {len(decided.folds)} time(s)")
-        click.echo(f"steps     {', '.join(s.name for s in decided.chain.steps) or 'none'}")
+        steps = ", ".join(step.name for step in decided.chain.steps) or "none"
+        click.echo(wrapped(f"steps     {steps}"))
         click.echo(f"families  {', '.join(decided.experiment.models.families)}")
         for line in [*decided.notes, *(f"left out {each}" for each in decided.left_out)]:
-            click.echo(f"note: {line}")
+            click.echo(wrapped(f"note: {line}"))
         return
     with progress() as report, threadpool_limits(jobs):
         run = train(experiment, out, report=report)

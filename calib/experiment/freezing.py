@@ -171,13 +171,17 @@ def held_out_rmsep(model: Model, library: Library, report: Report) -> dict[str, 
         If the library lacks one of them, or is not of the model's kind.
     """
     wanted = list(model.manifest["held_out_standards"])
+    if not wanted:
+        raise DataError(
+            f"{model.name}: nothing was held out when it was trained, there is no RMSEP to compare"
+        )
     bursts = library.select("calibration", "held-out")
     bursts = bursts[bursts["standard"].isin(wanted)]
     missing = sorted(set(wanted) - set(bursts["standard"]))
-    if missing or not wanted:
+    if missing:
         raise DataError(
             f"{library.path / 'bursts.csv'}: found no burst of held-out standard "
-            f"{missing[0] if missing else '(none was held out)'!r}, which the frozen RMSEP needs"
+            f"{missing[0]!r}, which the frozen RMSEP needs"
         )
     for name in model.analytes:
         unit = library.description.unit(name)

@@ -167,7 +167,8 @@ def load_experiment(path: str | os.PathLike[str]) -> tuple[Experiment, Path]:
 def _first(error: ValidationError) -> str:
     """Turn pydantic's first complaint into one line with the key."""
     complaints = error.errors(include_url=False)
-    first = complaints[0]
+    # a misspelt key is more to the point than the key it leaves missing
+    first = min(complaints, key=lambda each: each["type"] != "extra_forbidden")
     where, key = _where(first), _key(first)
     if first["type"] == "extra_forbidden":
         model = _SECTIONS.get(where[0], Experiment)
@@ -200,4 +201,4 @@ def _is_branch(part: str) -> bool:
 
 def _need(message: str) -> str:
     text = message.removeprefix("Input should be ").removeprefix("a valid ")
-    return text
+    return text.replace("tuple", "list")

@@ -198,6 +198,13 @@ def open_library(directory: str | os.PathLike[str]) -> Library:
             f"{bursts_file}: row {beyond[0] + 2}: burst {bursts['burst'].iloc[beyond[0]]!r} ends "
             f"beyond the {counts.shape[0]} shots of spectra.zarr"
         )
+    held = 0 if darks is None else darks.shape[0]
+    missing = np.flatnonzero((bursts["dark"] >= held).to_numpy())
+    if missing.size:
+        raise DataError(
+            f"{bursts_file}: row {missing[0] + 2}: dark {bursts['dark'].iloc[missing[0]]} is "
+            f"named, spectra.zarr holds {held} darks"
+        )
     return Library(path, described, info, values, uncertainty, bursts, wavelength, counts, darks)
 
 

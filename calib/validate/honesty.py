@@ -234,12 +234,17 @@ def influence_check(
     share = squares[worst] / squares.sum() if squares.sum() > 0 else 0.0
     detail = (
         f"standard {names[worst]} has Cook's distance {distance[worst]:.2g} and {share:.0%} of the "
-        "squared error"
+        "squared error in cross-validation"
     )
     largest = int(np.argmax(squares))
     if squares.sum() > 0 and squares[largest] > SHARE * squares.sum():
         detail = f"standard {names[largest]} has {squares[largest] / squares.sum():.0%} of the"
-        return Check("influence", analyte, False, f"undue influence: {detail} squared error")
+        return Check(
+            "influence",
+            analyte,
+            False,
+            f"undue influence: {detail} squared error in cross-validation",
+        )
     good = bool(distance[worst] <= INFLUENCE)
     return Check(
         "influence", analyte, good, f"largest: {detail}" if good else f"undue influence: {detail}"

@@ -89,7 +89,7 @@ def test_dry_run_trains_nothing(calib, experiment, tmp_path):
         ("show a", "need NAME@VERSION"),
         ("predict a@1.0.0 x.csv -o o.csv", "no frozen model a@1.0.0"),
         ("check a@1.0.0", "no frozen model a@1.0.0"),
-        ("report none", "need NAME@VERSION"),
+        ("report none", "none: no such run folder, and no NAME@VERSION"),
         ("compare a b", "results.json: not found"),
         ("library audit none", "none: no such library"),
         ("library import none.csv lib", "none.csv: no such table"),

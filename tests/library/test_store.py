@@ -117,6 +117,16 @@ def test_an_axis_that_does_not_increase_is_refused(copy):
         calib.open_library(copy)
 
 
+def test_a_dark_that_is_not_there_is_named(copy):
+    text = (copy / "bursts.csv").read_text().replace(",,0,,7,7,", ",,3,,7,7,")
+    (copy / "bursts.csv").write_text(text)
+    with pytest.raises(DataError, match=r"row 3: dark 3 is named, spectra\.zarr holds 1 darks"):
+        calib.open_library(copy)
+    shutil.rmtree(copy / "spectra.zarr" / "darks")
+    with pytest.raises(DataError, match=r"row 2: dark 0 is named, spectra\.zarr holds 0 darks"):
+        calib.open_library(copy)
+
+
 @pytest.mark.parametrize("file", ["library.toml", "standards.csv", "bursts.csv"])
 def test_a_missing_file_is_named(copy, file):
     (copy / file).unlink()
