@@ -203,7 +203,8 @@ def _write_bursts(
         names = meta["burst"].tolist()
     else:
         names = [f"b{i + 1:05d}" for i in range(len(meta))]
-    facts = meta[[c for c in _FACTS if c in meta]].to_dict("records")
+    # pandas before 3 gives no records where there is no column
+    facts = meta[[c for c in _FACTS if c in meta]].to_dict("records") or [{}] * len(meta)
     standards = meta["standard"].tolist()
     whole = np.array_equal(channels, np.arange(channels.size))
     held: list[NDArray[np.float64]] = []
