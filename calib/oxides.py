@@ -25,9 +25,6 @@ ATOMIC_WEIGHT: Mapping[str, float] = {
 }  # fmt: skip
 """Conventional atomic weight in g/mol of each element calib knows."""
 
-MAJORS: tuple[str, ...] = ("SiO2", "TiO2", "Al2O3", "FeOT", "MgO", "CaO", "Na2O", "K2O")
-"""The eight major oxides of rock analysis, in the customary order."""
-
 _TOTAL_IRON = {"FeOT": "FeO", "Fe2O3T": "Fe2O3"}  # total iron reported as one oxide
 _PART = re.compile(r"([A-Z][a-z]?)(\d*)")
 

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from calib.cli.console import number, print_json, table
+from calib._show import number
+from calib.cli.console import print_json, table
 
 
 @click.command()

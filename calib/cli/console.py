@@ -13,6 +13,8 @@ from typing import Any
 
 import click
 
+from calib._show import number, plain
+
 Report = Callable[[str, int, int], None]
 
 
@@ -77,15 +79,6 @@ def wrapped(text: str) -> str:
     return textwrap.fill(text, 80, subsequent_indent="  ", break_long_words=False)
 
 
-def number(value: float | None, digits: int = 3) -> str:
-    """Format a number for people; a dash where there is none."""
-    if value is None:
-        return "–"
-    if abs(value) >= 10**digits:
-        return f"{value:.0f}"
-    return f"{value:#.{digits}g}".rstrip(".")
-
-
 def aligned(values: Iterable[float], digits: int = 4) -> list[str]:
     """Format a column with the decimals that give its smallest number `digits` digits."""
     listed = [float(value) for value in values]
@@ -107,18 +100,9 @@ def parse_axis(text: str | None) -> tuple[float, float, int] | None:
         ) from None
 
 
-def finite(data: Any) -> Any:
-    """Turn numbers that are not finite into null, which JSON has."""
-    if isinstance(data, dict):
-        return {key: finite(value) for key, value in data.items()}
-    if isinstance(data, list | tuple):
-        return [finite(value) for value in data]
-    return None if isinstance(data, float) and not math.isfinite(data) else data
-
-
 def print_json(data: Any) -> None:
     """Print strict JSON on standard output."""
-    click.echo(json.dumps(finite(data), indent=1, ensure_ascii=False, allow_nan=False))
+    click.echo(json.dumps(plain(data), indent=1, ensure_ascii=False, allow_nan=False))
 
 
 def scores_table(analytes: dict[str, dict[str, Any]]) -> str:

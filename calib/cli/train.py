@@ -104,7 +104,8 @@ def command(
     if components:
         curves = run.table("curves")
         for name in run.analytes:
-            click.echo(f"\n{name}: error against components")
+            unit = run.analytes[name]["unit"]
+            click.echo(f"\n{name}: error of the regression itself, {unit}")
             mine = curves[curves["analyte"] == name]
             columns = [[str(int(count)) for count in mine["n_components"]]]
             columns += [aligned(mine[c]) for c in ("rmsecv", "rmsep") if mine[c].notna().all()]

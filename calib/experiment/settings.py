@@ -73,7 +73,8 @@ class Models(BaseModel):
         for name, options in (self.model_extra or {}).items():
             if name not in FAMILIES:
                 raise SettingsError(
-                    f"unknown key {name!r}, need 'families' or one of {', '.join(FAMILIES)}"
+                    f"unknown key {name!r}, need 'families' or a table of options of a family as "
+                    f"[models.pls]; families: {', '.join(FAMILIES)}"
                 )
             if not isinstance(options, dict):
                 raise SettingsError(f"{name} is {options!r}, need a table of options")

@@ -39,8 +39,8 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
     curves = {}
     for j, (name, winner) in enumerate(trained.winners.items()):
         if winner.fitted.path is not None:
-            path = winner.fitted.path[:, :1] + winner.fitted.path[:, 1:] @ X.T
-            along = reported(path, decided.library.description.unit(name))
+            # of the regression itself, as the curve's RMSECV is: negative wt% are not yet zero
+            along = winner.fitted.path[:, :1] + winner.fitted.path[:, 1:] @ X.T
             curves[name] = [rmse(row, certified[:, j]) for row in along]
     checks = {
         name: _check(decided, trained, name, scores[name])

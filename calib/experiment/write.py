@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy as np
 import pandas as pd
 from safetensors.numpy import save_file
 
+from calib._show import plain
 from calib.artifact.runtime import Model, Predictions
 from calib.experiment.outcome import Outcome, Trained, Unseen
 from calib.experiment.plan import Plan
@@ -18,7 +18,6 @@ from calib.experiment.prepare import Darks, Report
 from calib.experiment.results import results
 from calib.experiment.run import Run
 from calib.experiment.state import LEVEL, model_parts, provenance
-from calib.library import Library
 from calib.report.figures import run_figures
 from calib.validate.limits import reported
 
@@ -43,21 +42,8 @@ def run_folder(folder: Path, decided: Plan, made: Outcome, model: Model, report:
 
 def write_json(path: Path, data: Any) -> None:
     """Write strict JSON (no NaN), indented, keys in the order given."""
-    text = json.dumps(_plain(data), indent=1, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(plain(data), indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8")
-
-
-def _plain(value: Any) -> Any:
-    """Turn numpy scalars into Python's and numbers that are not finite into null."""
-    if isinstance(value, dict):
-        return {str(key): _plain(each) for key, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(each) for each in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
 
 
 def _tables(folder: Path, decided: Plan, trained: Trained, unseen: Unseen) -> None:
@@ -159,9 +145,3 @@ def _golden(decided: Plan, model: Model) -> dict[str, np.ndarray]:
             [predicted.value, predicted.uncertainty, predicted.low, predicted.high]
         )
     return out
-
-
-def raw_burst(library: Library, row: int) -> tuple[np.ndarray, np.ndarray | None]:
-    """Return counts and dark of one burst, as they are on disk."""
-    counts = np.ascontiguousarray(library.counts(row))
-    return counts, library.dark(int(library.bursts["dark"].iloc[row]))

@@ -384,6 +384,16 @@ def _check_names(path: Path, analytes: list[str], settings: TableSettings) -> No
             )
 
 
+def _say_what_is_guessed(analytes: list[str], units: dict[str, str]) -> None:
+    """Warn where wt% is taken for what is no element or oxide."""
+    guessed = [a for a in analytes if a not in units and not oxides.is_formula(a)]
+    if guessed:
+        text = (
+            f"no unit given for {', '.join(guessed)}: taken as wt%; give --unit {guessed[0]}=UNIT"
+        )
+        warnings.warn(CalibWarning(text), stacklevel=3)
+
+
 def _say_what_is_not_used(meta: pd.DataFrame, analytes: list[str]) -> None:
     """Warn of what a slip of the pen may have caused."""
     used = {*_KNOWN, *analytes, *(f"{a}_u" for a in analytes)}

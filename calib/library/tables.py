@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -251,6 +250,3 @@ def _numbers(
             f"{text.iloc[at]!r}, need {need}"
         )
     return number
-
-
-Use = Literal["calibration", "held-out", "check"]

@@ -10,6 +10,7 @@ from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from calib._show import number
 from calib.report.figures import Tables, analyte_figure
 
 
@@ -33,7 +34,7 @@ def run_page(results: Mapping[str, Any], table: Tables, *, title: str) -> str:
     environment = Environment(
         loader=PackageLoader("calib.report"), autoescape=True, undefined=StrictUndefined
     )
-    environment.filters["number"] = _number
+    environment.filters["number"] = number
     table = functools.cache(table)
     figures = {}
     for analyte in results["analytes"]:
@@ -44,8 +45,3 @@ def run_page(results: Mapping[str, Any], table: Tables, *, title: str) -> str:
         title=title, results=results, figures=figures
     )
     return page
-
-
-def _number(value: float | None) -> str:
-    """Three significant digits, or a dash."""
-    return "–" if value is None else f"{value:.3g}"

@@ -274,3 +274,31 @@ def test_without_averaging_shots_train_and_bursts_are_tested(experiment, tmp_pat
     run = calib.train(experiment('analytes = ["MgO"]\n' + steps + QUICK), tmp_path / "run")
     assert run.analytes["MgO"]["n_spectra"] == 38 * 2
     assert run.analytes["MgO"]["n_held_out_spectra"] == 8
+
+
+def test_rmsec_is_the_error_on_the_training_bursts(trained, small_library):
+    run, library = open_run(trained), calib.open_library(small_library)
+    rows = library.select("calibration").index
+    found = run.model.predict(
+        [library.counts(row) for row in rows], library.wavelength, dark=library.dark(0)
+    )
+    certified = library.values.loc[library.bursts["standard"][rows], "MgO"].to_numpy()
+    expected = np.sqrt(np.nanmean((found["MgO"].to_numpy() - certified) ** 2))
+    # a burst predicted alone and among others differs by rounding only
+    assert run.analytes["MgO"]["rmsec"] == pytest.approx(expected, rel=1e-9)
+
+
+def test_coverage_is_counted_in_the_held_out_table(trained):
+    run = open_run(trained)
+    table = run.table("held_out")
+    for name in ("SiO2", "MgO"):
+        inside = (table[f"{name}_low"] <= table[f"{name}_certified"]) & (
+            table[f"{name}_certified"] <= table[f"{name}_high"]
+        )
+        assert run.analytes[name]["coverage"] == pytest.approx(inside.mean())
+
+
+def test_nested_estimate_is_its_own(trained):
+    for entry in open_run(trained).analytes.values():
+        assert entry["rmsecv_nested"] > 0
+        assert entry["rmsecv_nested"] != pytest.approx(entry["rmsecv"], rel=1e-6)
