@@ -148,6 +148,7 @@ def import_table(
     where = settings.table or path
     analytes = _analytes(where, meta, settings)
     _check_names(where, analytes, settings)
+    _say_what_is_guessed(analytes, settings.units)
     _say_what_is_not_used(meta, analytes)
     if "standard" not in meta:
         meta["standard"] = [f"row-{i + 1:0{len(str(len(meta)))}d}" for i in range(len(meta))]

@@ -151,6 +151,12 @@ def test_settings_that_do_not_fit_the_table_are_refused(table, tmp_path, setting
         make(table, tmp_path, settings)
 
 
+def test_a_unit_that_is_guessed_is_said(table, tmp_path):
+    table = table.rename(columns={"SiO2": "gloss", "SiO2_u": "gloss_u"})
+    with pytest.warns(CalibWarning, match="no unit given for gloss: taken as wt%"):
+        make(table, tmp_path, TableSettings(analytes=("gloss",)))
+
+
 def test_columns_that_are_not_used_are_said(table, tmp_path):
     with pytest.warns(CalibWarning, match="columns not used: operator"):
         make(table.assign(operator="x"), tmp_path)
