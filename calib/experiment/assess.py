@@ -12,8 +12,8 @@ from calib.errors import DataError
 from calib.experiment.outcome import Assessment, Floats, Judgement, Trained, Winner
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Report
-from calib.regress import predictors
-from calib.regress.family import Problem, family
+from calib.regress import pls_family, predictors
+from calib.regress.family import Problem
 from calib.regress.pls import (
     Dealing,
     PermutationTest,
@@ -124,7 +124,7 @@ def _nested_with_chain(
     deal: Callable[[NDArray[Any], int, int], NDArray[np.intp]],
 ) -> dict[str, float]:
     """Nested RMSECV of PLS where the chain learns: it learns anew in each outer fold."""
-    problem, pls = trained.problem, family("pls")
+    problem = trained.problem
     families = decided.families(trained.bursts)
     predicted = np.full_like(problem.Y, np.nan)
     for number, fold in enumerate(np.unique(problem.folds[0])):
@@ -137,12 +137,12 @@ def _nested_with_chain(
                 X[inside], problem.Y[inside], inner[None], problem.standards[inside],
                 problem.analytes,
             )  # fmt: skip
-            chosen = pls.select(part, decided.experiment.models.options("pls"))
+            chosen = pls_family.select(part, decided.experiment.models.options("pls"))
         except DataError:  # too few standards for folds within folds
             return {}
         for j, selection in enumerate(chosen):
             known = np.isfinite(part.Y[:, j])
-            fitted = pls.fit(part.X[known], part.Y[known, j], selection.settings)
+            fitted = pls_family.fit(part.X[known], part.Y[known, j], selection.settings)
             predicted[~inside, j] = predictors.predict(fitted.predictor, X[~inside], fitted.arrays)
     unit = decided.library.description.unit
     return {

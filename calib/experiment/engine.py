@@ -122,7 +122,9 @@ def _fit(decided: Plan, spectra: Spectra, report: Report) -> Trained:
     chosen: dict[str, list[Selection]] = {}
     for done, name in enumerate(models.families):
         report("cross-validation", done, len(models.families))
-        chosen[name] = family(name).select(problem, models.options(name))
+        rival, options = family(name), models.options(name)
+        columns = range(len(decided.analytes))
+        chosen[name] = [rival.attempt(problem, j, options, {}) for j in columns]
     report("cross-validation", len(models.families), len(models.families))
     winners = {}
     for j, analyte in enumerate(decided.analytes):

@@ -10,22 +10,25 @@ error of the least; ``"minimum"``; ``"randomisation"``).
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import SettingsError
-from calib.regress.family import Fitted, Problem, Selection
+from calib.regress.family import Fitted, Problem, Selection, Watch, unwatched
 from calib.regress.pls import (
     PLS,
     cross_validate,
     cross_validated_mean,
-    gram_matrix,
 )
 from calib.regress.pls_components import Rule, choose_components
+from calib.regress.space import Space
 
 Floats = NDArray[np.floating]
+
+ORDER = 0
 
 DEFAULTS: Mapping[str, Any] = {
     "max_components": 20,
@@ -62,6 +65,28 @@ def options(given: Mapping[str, Any]) -> dict[str, Any]:
     return filled
 
 
+def space(options: Mapping[str, Any]) -> Space:
+    """Return nothing: an attempt tries every component count."""
+    return {}
+
+
+def attempt(
+    problem: Problem,
+    column: int,
+    options: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    watch: Watch = unwatched,
+) -> Selection:
+    """Cross-validate every component count of one analyte at once and choose one."""
+    alone = replace(problem, Y=problem.Y[:, [column]], analytes=(problem.analytes[column],))
+    return select(alone, options)[0]
+
+
+def complexity(settings: Mapping[str, Any]) -> float:
+    """Return the number of components."""
+    return float(settings["n_components"])
+
+
 def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
     """Cross-validate every component count at once and choose one for each analyte.
 
@@ -71,7 +96,7 @@ def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
     limits = np.minimum(options["max_components"], _limits(problem))
     X = problem.X
     shared = not (options["scale"] or problem.learns or X.shape[1] < X.shape[0])
-    gram = gram_matrix(X) if shared else None
+    gram = problem.gram if shared else None
     chosen: dict[int, Selection] = {}
     for most in np.unique(limits).tolist():
         columns = np.flatnonzero(limits == most)
