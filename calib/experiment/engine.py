@@ -28,7 +28,7 @@ from calib.experiment.state import model_parts
 from calib.experiment.unseen import read_held_out
 from calib.preprocess import Chain
 from calib.regress import predictors
-from calib.regress.family import Problem, Selection, family
+from calib.regress.family import Problem, Selection, family, fit_final
 from calib.validate.intervals import local_error
 from calib.validate.limits import reported
 from calib.validate.scores import rmse, score
@@ -163,7 +163,7 @@ def _refit(problem: Problem, j: int, selections: dict[str, Selection], unit: str
     y = problem.Y[:, j]
     known = np.isfinite(y)
     best = min(selections, key=lambda name: rmse(selections[name].out_of_fold, y))
-    fitted = family(best).fit(problem.X[known], y[known], selections[best].settings)
+    fitted = fit_final(best, problem, j, selections[best].settings)
     recalled = predictors.predict(fitted.predictor, problem.X[known], fitted.arrays)
     out_of_fold: Floats = reported(selections[best].out_of_fold, unit)
     repeats = len(out_of_fold)
