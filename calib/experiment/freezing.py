@@ -82,7 +82,7 @@ def predict_library(
     if bursts.empty:
         raise DataError(f"{library.path / 'bursts.csv'}: found no burst to predict")
     rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
-    darks = Darks(library, model.chain)
+    darks = Darks(library, model.stem)
     done = 0
     for start in range(0, len(rows), BATCH):
         batch = rows[start : start + BATCH]

@@ -2,8 +2,7 @@
 
 Options under ``[models.gradient_boosting]``: ``on`` (default ``["scores", "bins"]``: what its
 trees may look at, see `calib.regress.tree_family`; ``"channels"`` is slow),
-``max_components`` (default 20: most
-scores), ``seed`` (default 0).
+``max_components`` (default 20: most scores), ``seed`` (default 0).
 
 Friedman 2001, Ann. Stat. 29:1189, doi 10.1214/aos/1013203451; grown by scikit-learn on squared
 error.
@@ -20,6 +19,7 @@ from sklearn.ensemble import HistGradientBoostingRegressor
 
 from calib.regress import tree_family
 from calib.regress.family import Fitted, Problem, Selection, Watch, unwatched
+from calib.regress.scores import Kind
 from calib.regress.space import Real, Space, Whole
 from calib.regress.tree_family import TreeRegressor
 
@@ -75,7 +75,7 @@ class GradientBoosting(TreeRegressor):
     def __init__(
         self,
         on: str = "scores",
-        kind: str = "pls",
+        kind: Kind = "pls",
         n_components: int = 8,
         width: int = 16,
         n_trees: int = 80,

@@ -10,7 +10,7 @@ regression on the scores again; what is new is that a few are enough. They are u
 rows that train, so their coefficients do not depend on each other, and the best few are those of
 largest coefficient: cross-validation says how many. Published for near-infrared spectra in [2]_.
 
-Where the rotation has not settled after 500 rounds the last one is taken: it is a rotation all the
+Where the rotation has not settled after 200 rounds the last one is taken: it is a rotation all the
 same, only less independent, and cross-validation judges it as it is.
 
 References
@@ -34,7 +34,7 @@ from calib.regress.array_model import ArrayModel
 from calib.regress.family import Fitted, Problem, Selection, Watch, unwatched
 from calib.regress.options import filled, need_one_of, need_whole
 from calib.regress.pls_components import Rule, choose_components
-from calib.regress.scores import KINDS, fit_scores, split_scores
+from calib.regress.scores import KINDS, Kind, fit_scores, split_scores
 from calib.regress.space import Choice, Space, Whole
 from calib.validate.scores import rmse
 
@@ -46,7 +46,11 @@ DEFAULTS: Mapping[str, Any] = {"max_components": 20, "rule": "minimum", "seed": 
 
 CONTRASTS = ("logcosh", "exp")
 
-_ROUNDS = 500
+_ROUNDS = 200
+
+# Largest change of a direction (1 − cosine) in a round that counts as none; the last rounds gain
+# many digits each.
+_SETTLED = 1e-8
 
 
 class IndependentComponents(ArrayModel):
@@ -54,7 +58,7 @@ class IndependentComponents(ArrayModel):
 
     Parameters
     ----------
-    kind : {"pls", "pca"}, default "pca"
+    kind : {"pls", "pca"}, default "pls"
         Kind of the scores that are rotated.
     n_components : int, default 8
         Number of scores; fewer where the rows do not carry them.
@@ -84,7 +88,7 @@ class IndependentComponents(ArrayModel):
 
     def __init__(
         self,
-        kind: str = "pca",
+        kind: Kind = "pls",
         n_components: int = 8,
         n_kept: int = 4,
         contrast: str = "logcosh",
@@ -130,7 +134,11 @@ def rotated(scores: Floats, y: Floats, contrast: str, seed: int) -> tuple[Floats
     turn = np.eye(live.size)
     if live.size > 1:
         search = FastICA(
-            whiten=False, fun=contrast, max_iter=_ROUNDS, w_init=_start(live.size, seed)
+            whiten=False,
+            fun=contrast,
+            max_iter=_ROUNDS,
+            tol=_SETTLED,
+            w_init=_start(live.size, seed),
         )
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", ConvergenceWarning)
@@ -211,7 +219,7 @@ def attempt(
 def _most(problem: Problem, column: int, estimator: IndependentComponents) -> int:
     """Return how many scores the smallest training set carries, at most those asked for."""
     rows = min(int(split.trains.sum()) for split in problem.splits(column))
-    return max(1, min(estimator.n_components, rows - 1, problem.X.shape[1]))
+    return int(max(1, min(estimator.n_components, rows - 1, problem.X.shape[1])))
 
 
 def complexity(settings: Mapping[str, Any]) -> float:

@@ -1,9 +1,8 @@
 """Random forest on scores, binned lines or channels.
 
 Options under ``[models.random_forest]``: ``on`` (default ``["scores", "bins"]``: what its
-trees may look at, see `calib.regress.tree_family`; ``"channels"`` is slow),
-``n_trees`` (default 60), ``max_components`` (default 20: most
-scores), ``seed`` (default 0).
+trees may look at, see `calib.regress.tree_family`; ``"channels"`` is slow), ``n_trees``
+(default 60), ``max_components`` (default 20: most scores), ``seed`` (default 0).
 
 Breiman 2001, Mach. Learn. 45:5, doi 10.1023/A:1010933404324; grown by scikit-learn.
 """
@@ -19,6 +18,7 @@ from sklearn.ensemble import RandomForestRegressor
 
 from calib.regress import tree_family
 from calib.regress.family import Fitted, Problem, Selection, Watch, unwatched
+from calib.regress.scores import Kind
 from calib.regress.space import Space, Whole
 from calib.regress.tree_family import TreeRegressor
 
@@ -70,7 +70,7 @@ class RandomForest(TreeRegressor):
     def __init__(
         self,
         on: str = "scores",
-        kind: str = "pls",
+        kind: Kind = "pls",
         n_components: int = 8,
         width: int = 16,
         n_trees: int = 60,

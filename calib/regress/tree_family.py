@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
 from typing import Any, Protocol
 
 import numpy as np
@@ -27,7 +28,7 @@ from calib.regress import predictors
 from calib.regress.array_model import ArrayModel
 from calib.regress.family import Fitted, Problem, Selection, Split, Watch
 from calib.regress.options import filled, need_whole
-from calib.regress.scores import KINDS, fit_scores, split_scores
+from calib.regress.scores import KINDS, Kind, fit_scores, split_scores
 from calib.regress.space import Choice, Space, Whole
 
 Floats = NDArray[np.floating]
@@ -103,7 +104,7 @@ class TreeRegressor(ArrayModel):
     """
 
     on: str
-    kind: str
+    kind: Kind
     n_components: int
     width: int
 
@@ -116,12 +117,9 @@ class TreeRegressor(ArrayModel):
         raise NotImplementedError
 
     def grow(self, seen: Floats, y: Floats) -> Grown:
-        """Fit the ensemble to what the trees look at, (rows, features), on one thread.
-
-        More threads would add up the same numbers in another order.
-        """
+        """Fit the ensemble to what the trees look at, (rows, features), on one thread."""
         model = self.ensemble(seen.shape[1])
-        with _openmp().limit(limits=1):
+        with one_thread():
             model.fit(seen, y)
         grown: Grown = model
         return grown
@@ -147,7 +145,8 @@ def attempt_trees(
     for split in problem.splits(column):
         seen = _seen(problem, column, split, estimator)
         model = estimator.grow(seen[split.trains], y[split.trains])
-        out[split.repeat, split.held] = model.predict(seen[split.held])
+        with one_thread():
+            out[split.repeat, split.held] = model.predict(seen[split.held])
         watch(out[split.repeat])
     return Selection(dict(settings), out)
 
@@ -275,6 +274,16 @@ def _joined(nodes: Sequence[tuple[Any, ...]], start: float, divisor: float) -> A
         "start": np.array([start]),
         "divisor": np.array([divisor]),
     }
+
+
+def one_thread() -> AbstractContextManager[Any]:
+    """Hold scikit-learn's trees to one thread.
+
+    More would add up the same numbers in another order; and where all cores are at work already,
+    threads that wait for each other take ten times as long.
+    """
+    limit: AbstractContextManager[Any] = _openmp().limit(limits=1)
+    return limit
 
 
 @functools.cache
