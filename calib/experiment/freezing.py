@@ -1,24 +1,21 @@
-"""Freezing a run, predicting and checking a library: what joins runs, libraries and artifacts."""
+"""Freezing a run, predicting a library: what joins runs, libraries and artifacts."""
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from calib.artifact import store
+from calib.artifact import sealing, store
 from calib.artifact.runtime import Model, Predictions
 from calib.errors import DataError
-from calib.experiment.engine import train
 from calib.experiment.prepare import Darks, Report
 from calib.experiment.run import Run
 from calib.experiment.write import predictions_table
 from calib.library import Library, SpectraTable
 from calib.report.page import run_page
-from calib.validate.scores import rmse
 
 BATCH = 256
 """Bursts predicted at once."""
@@ -52,7 +49,7 @@ def freeze(run: Run, reference: str) -> Model:
     """
     store.parse_reference(reference)
     card = run_page(run.results, run.table, title=reference)
-    return store.load(store.freeze(run.path / "model", reference, card))
+    return store.load(sealing.freeze(run.path / "model", reference, card))
 
 
 def predict_library(
@@ -153,47 +150,3 @@ def predict_table(
                             "standard": part.get("standard", "")})  # fmt: skip
         report("predictions", done, len(table.metadata))
         yield predictions_table(who, model.predict_arrays(spectra, table.wavelength))
-
-
-def retrained_rmsep(experiment: Path, report: Report) -> dict[str, float]:
-    """RMSEP of each analyte of an experiment trained anew in a temporary folder."""
-    with tempfile.TemporaryDirectory() as folder:
-        run = train(experiment, Path(folder) / "run", report=report)
-        return {name: entry["rmsep"] for name, entry in run.analytes.items() if entry["rmsep"]}
-
-
-def held_out_rmsep(model: Model, library: Library, report: Report) -> dict[str, float]:
-    """RMSEP of each analyte on the standards that were held out when the model was trained.
-
-    Raises
-    ------
-    DataError
-        If the library lacks one of them, or is not of the model's kind.
-    """
-    wanted = list(model.manifest["held_out_standards"])
-    if not wanted:
-        raise DataError(
-            f"{model.name}: nothing was held out when it was trained, there is no RMSEP to compare"
-        )
-    bursts = library.select("calibration", "held-out")
-    bursts = bursts[bursts["standard"].isin(wanted)]
-    missing = sorted(set(wanted) - set(bursts["standard"]))
-    if missing:
-        raise DataError(
-            f"{library.path / 'bursts.csv'}: found no burst of held-out standard "
-            f"{missing[0]!r}, which the frozen RMSEP needs"
-        )
-    for name in model.analytes:
-        unit = library.description.unit(name)
-        if name in library.analytes and unit != model.unit(name):
-            raise DataError(
-                f"{library.path / 'library.toml'}: unit of {name} is {unit!r}, "
-                f"{model.name} needs {model.unit(name)!r}"
-            )
-    table = pd.concat(predict_library(model, library, bursts, report))
-    certified = library.values.reindex(table["standard"])
-    return {
-        name: rmse(table[name].to_numpy(), certified[name].to_numpy())
-        for name in model.analytes
-        if name in certified
-    }

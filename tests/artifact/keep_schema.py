@@ -7,6 +7,7 @@ predictions come from the code of that commit: what they guard is that numbers n
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
 from pathlib import Path
@@ -15,7 +16,7 @@ import numpy as np
 from safetensors.numpy import save_file
 
 import calib
-from calib.artifact import store
+from calib.artifact import sealing
 from tests.conftest import QUICK, write_small_library
 
 DATA = Path(__file__).parent / "data"
@@ -30,8 +31,8 @@ def main(schema: str) -> None:
         file.write_text(text, encoding="utf-8")
         run = calib.train(file, folder / "run")
         kept = DATA / f"schema{schema}"
-        store.models_folder = lambda: folder / "models"
-        store.freeze(run.path / "model", "kept@1.0.0", "<p>Kept for tests.</p>").rename(kept)
+        os.environ["CALIB_MODELS"] = str(folder / "models")
+        sealing.freeze(run.path / "model", "kept@1.0.0", "<p>Kept for tests.</p>").rename(kept)
         model = calib.load(kept)
         bursts = np.stack([library.counts(row) for row in (10, 11, 22, 23, 34, 35)])
         bursts[-2:, :, 90:94] += 2000  # a line that no standard has

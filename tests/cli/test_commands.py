@@ -55,9 +55,9 @@ def test_the_whole_job(calib, experiment, small_library, frozen, tmp_path, monke
     ]  # fmt: skip
     status, out, _ = calib("check", frozen, "--library", small_library, "--junit", "j.xml")
     assert status == 0
-    assert out.count("pass") == 4
+    assert out.count("pass") == 5
     suite = ET.parse("j.xml").getroot()
-    assert (suite.get("tests"), suite.get("failures")) == ("4", "0")
+    assert (suite.get("tests"), suite.get("failures")) == ("5", "0")
     assert "no difference shown" in calib("compare", "run", "run")[1]
 
 
