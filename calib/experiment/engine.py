@@ -28,7 +28,7 @@ from calib.experiment.state import model_parts
 from calib.experiment.unseen import read_held_out
 from calib.preprocess import Chain
 from calib.regress import predictors
-from calib.regress.family import Problem, Selection, family
+from calib.regress.family import Problem, Selection, family, fit_final
 from calib.validate.intervals import local_error
 from calib.validate.limits import reported
 from calib.validate.scores import rmse, score
@@ -166,7 +166,7 @@ def _refit(problem: Problem, j: int, contenders: dict[str, Contender], unit: str
         contenders.values(), key=lambda each: rmse(reported(each.selection.out_of_fold, unit), y)
     )
     settings = best.selection.settings
-    fitted = family(best.family).fit(problem.X[known], y[known], settings)
+    fitted = fit_final(best.family, problem, j, settings)
     recalled = predictors.predict(fitted.predictor, problem.X[known], fitted.arrays)
     out_of_fold: Floats = reported(best.selection.out_of_fold, unit)
     repeats = len(out_of_fold)

@@ -38,6 +38,25 @@ def affine(X: Floats, *, coefficients: Floats, intercept: Floats) -> Floats:
     return predicted
 
 
+def project(X: Floats, weights: Floats, offset: Floats) -> Floats:
+    """Return the scores ``X @ weights + offset``, for the predictors that work on scores.
+
+    Parameters
+    ----------
+    X : ndarray of shape (rows, channels)
+    weights : ndarray of shape (channels, k)
+    offset : ndarray of shape (k,)
+
+    Returns
+    -------
+    ndarray of shape (rows, k)
+    """
+    scores = np.empty((X.shape[0], offset.shape[0]))
+    for k, column in enumerate(np.ascontiguousarray(weights.T)):
+        scores[:, k] = np.einsum("ij,j->i", X, column) + offset[k]
+    return scores
+
+
 PREDICTORS: Mapping[str, Callable[..., Floats]] = {"affine": affine}
 """Prediction functions by the name a manifest gives; a new kind is one function and one line."""
 
