@@ -286,14 +286,22 @@ def check_retrained(model: Model, pairs: Sequence[Pair], tolerances: Tolerances)
 
 def check_chain(model: Model, retrained: Model) -> Verdict:
     """Compare the preprocess settings of a model trained anew with the frozen ones."""
-    was, now = ([s.settings() for s in each.chain.steps] for each in (model, retrained))
     name = "retrained preprocessing"
-    words = [" ".join(s["step"] for s in each) for each in (was, now)]
+    before_all, after_all = _steps(model), _steps(retrained)
+    words = [" ".join(s["step"] for s in each) for each in (before_all, after_all)]
     if words[0] != words[1]:
         return Verdict(name, False, f"steps are {words[1]}; frozen {words[0]}")
-    for before, after in zip(was, now, strict=True):
+    for before, after in zip(before_all, after_all, strict=True):
         for key in sorted(set(before) | set(after)):
             if before.get(key) != after.get(key):
                 detail = f"step {before['step']}: {key} is {after.get(key)!r:.60}, "
                 return Verdict(name, False, f"{detail}frozen {before.get(key)!r:.60}")
-    return Verdict(name, True, f"{len(was)} steps, same settings")
+    return Verdict(name, True, f"{len(before_all)} steps, same settings")
+
+
+def _steps(model: Model) -> list[dict[str, Any]]:
+    """Return the settings of every step, the branches' parted by a step named ``|``."""
+    steps = [step.settings() for step in model.stem.steps]
+    for branch in model.branches if any(each.steps for each in model.branches) else ():
+        steps += [{"step": "|"}, *(step.settings() for step in branch.steps)]
+    return steps

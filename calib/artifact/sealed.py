@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.artifact import reading
-from calib.artifact.runtime import SCHEMA
+from calib.artifact.schemas import parse_manifest
 from calib.errors import ArtifactError
 
 MANIFEST = "manifest.json"
@@ -210,20 +210,3 @@ def unseal(path: Path, *, trust: str | os.PathLike[str] | None = None) -> Sealed
                 f"{path / name}: SHA-256 is {found[:12]}…, the manifest says {expected[:12]:.12}…"
             )
     return Sealed(path, manifest, files)
-
-
-def parse_manifest(text: bytes, where: str) -> dict[str, Any]:
-    """Parse a manifest and check its schema.
-
-    Raises
-    ------
-    ArtifactError
-        If it is no JSON object, or of an unknown schema.
-    """
-    manifest = reading.parse_json(text, where)
-    if type(manifest.get("schema")) is not int or not 1 <= manifest["schema"] <= SCHEMA:
-        raise ArtifactError(
-            f"{where}: schema is {manifest.get('schema')!r:.40}, this calib reads "
-            f"{'1' if SCHEMA == 1 else f'1 to {SCHEMA}'}"
-        )
-    return manifest

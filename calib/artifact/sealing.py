@@ -24,8 +24,9 @@ from pathlib import Path
 from typing import Any
 
 from calib.artifact import reading, writing
-from calib.artifact.sealed import MANIFEST, REQUIRED, parse_manifest
-from calib.artifact.store import frozen, models_folder, numbers, parse_reference
+from calib.artifact.schemas import parse_manifest
+from calib.artifact.sealed import MANIFEST, REQUIRED
+from calib.artifact.store import frozen, manifest_of, models_folder, numbers, parse_reference
 from calib.errors import ArtifactError, UsageError
 
 WORDS = (
@@ -107,7 +108,7 @@ def _check_version(
     major, minor, patch = numbers(version)
     same = [other for known, other in frozen() if known == name and numbers(other)[0] == major]
     for other in same:
-        before, now = _meaning(_manifest(name, other)), _meaning(manifest)
+        before, now = _meaning(manifest_of(name, other)), _meaning(manifest)
         if before != now:
             raise UsageError(
                 f"model {name}@{version}: analytes or units differ from {name}@{other} "
@@ -127,18 +128,13 @@ def _check_version(
         raise UsageError(
             f"model {name}@{version}: a patch follows {name}@{major}.{minor}.{patch - 1}, {found}"
         )
-    before_it = _manifest(name, line[-1])
+    before_it = manifest_of(name, line[-1])
     different = _differences(before_it, manifest, digests)
     if different:
         raise UsageError(
             f"model {name}@{version}: {different} differs from {name}@{line[-1]}, and a patch "
             "changes words only; raise the minor version"
         )
-
-
-def _manifest(name: str, version: str) -> dict[str, Any]:
-    path = models_folder() / name / version / MANIFEST
-    return parse_manifest(reading.read_file(path), str(path))
 
 
 def _differences(

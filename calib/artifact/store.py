@@ -15,6 +15,7 @@ from typing import Any
 
 from calib.artifact import reading, writing
 from calib.artifact.runtime import Model
+from calib.artifact.schemas import parse_manifest
 from calib.artifact.sealed import MANIFEST, SIGNATURE, SUFFIX, Sealed, unseal
 from calib.errors import ArtifactError, UsageError
 
@@ -103,6 +104,18 @@ def frozen() -> list[tuple[str, str]]:
     return sorted(found, key=lambda each: (each[0], numbers(each[1])))
 
 
+def manifest_of(name: str, version: str) -> dict[str, Any]:
+    """Read the manifest of a frozen version, its files unchecked.
+
+    Raises
+    ------
+    ArtifactError
+        If it cannot be read.
+    """
+    path = models_folder() / name / version / MANIFEST
+    return parse_manifest(reading.read_file(path), str(path))
+
+
 def numbers(version: str) -> tuple[int, int, int]:
     """Return the three numbers of a version."""
     major, minor, patch = (int(part) for part in version.split("."))
@@ -179,9 +192,7 @@ def model_of(sealed: Sealed) -> Model:
     ArtifactError
         If they are no model.
     """
-    where = f"{sealed.path / 'arrays.safetensors'}"
-    arrays: Any = reading.parse_arrays(sealed.files["arrays.safetensors"], where)
-    return Model(sealed.manifest, arrays, sealed.path)
+    return Model.of(sealed.manifest, sealed.files["arrays.safetensors"], sealed.path)
 
 
 def sign(reference: str, key: str | os.PathLike[str]) -> Path:

@@ -53,7 +53,12 @@ def freeze(run: Run, reference: str) -> Model:
 
 
 def predict_library(
-    model: Model, library: Library, bursts: pd.DataFrame, report: Report
+    model: Model,
+    library: Library,
+    bursts: pd.DataFrame,
+    report: Report,
+    *,
+    level: float | None = None,
 ) -> Iterator[pd.DataFrame]:
     """Predict bursts of a library, a table at a time.
 
@@ -64,6 +69,8 @@ def predict_library(
     bursts : DataFrame
         Rows of ``library.bursts``.
     report : callable
+    level : float, optional
+        Of the intervals, between 0 and 1; default: the model's.
 
     Yields
     ------
@@ -79,7 +86,7 @@ def predict_library(
     if bursts.empty:
         raise DataError(f"{library.path / 'bursts.csv'}: found no burst to predict")
     rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
-    darks = Darks(library, model.chain)
+    darks = Darks(library, model.stem)
     done = 0
     for start in range(0, len(rows), BATCH):
         batch = rows[start : start + BATCH]
@@ -92,7 +99,7 @@ def predict_library(
             report("predictions", done, len(rows))
         far = library.bursts.loc[batch, "distance_m"].to_numpy(float)
         found: Predictions = model.predict_spectra(
-            np.stack(reduced), distance_m=far, no_dark=np.array(undark)
+            np.stack(reduced), distance_m=far, no_dark=np.array(undark), level=level
         )
         yield predictions_table(library.bursts.loc[batch], found)
 
@@ -123,7 +130,12 @@ def _same_kind(model: Model, library: Library) -> None:
 
 
 def predict_table(
-    model: Model, source: Path, report: Report, *, axis: tuple[float, float, int] | None = None
+    model: Model,
+    source: Path,
+    report: Report,
+    *,
+    axis: tuple[float, float, int] | None = None,
+    level: float | None = None,
 ) -> Iterator[pd.DataFrame]:
     """Predict the spectra of a wide CSV table, one averaged spectrum a row.
 
@@ -149,4 +161,5 @@ def predict_table(
         who = pd.DataFrame({"burst": part.get("burst", part.index.astype(str)),
                             "standard": part.get("standard", "")})  # fmt: skip
         report("predictions", done, len(table.metadata))
-        yield predictions_table(who, model.predict_arrays(spectra, table.wavelength))
+        found = model.predict_arrays(spectra, table.wavelength, level=level)
+        yield predictions_table(who, found)

@@ -10,22 +10,25 @@ error of the least; ``"minimum"``; ``"randomisation"``).
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any, get_args
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.errors import SettingsError
-from calib.regress.family import Fitted, Problem, Selection
+from calib.regress.family import Fitted, Problem, Selection, Watch, unwatched
+from calib.regress.options import filled, need_flag, need_one_of, need_whole
 from calib.regress.pls import (
     PLS,
     cross_validate,
     cross_validated_mean,
-    gram_matrix,
 )
 from calib.regress.pls_components import Rule, choose_components
+from calib.regress.space import Space
 
 Floats = NDArray[np.floating]
+
+ORDER = 0
 
 DEFAULTS: Mapping[str, Any] = {
     "max_components": 20,
@@ -42,24 +45,33 @@ def options(given: Mapping[str, Any]) -> dict[str, Any]:
     SettingsError
         If a key is unknown or a value cannot be.
     """
-    for key in given:
-        if key not in DEFAULTS:
-            raise SettingsError(
-                f"key 'models.pls.{key}' is unknown, need one of {', '.join(DEFAULTS)}"
-            )
-    filled = {**DEFAULTS, **given}
-    count = filled["max_components"]
-    if type(count) is not int or count < 1:
-        raise SettingsError(
-            f"key 'models.pls.max_components' is {count!r}, need a whole number ≥ 1"
-        )
-    if type(filled["scale"]) is not bool:
-        raise SettingsError(f"key 'models.pls.scale' is {filled['scale']!r}, need true or false")
-    if filled["rule"] not in get_args(Rule):
-        raise SettingsError(
-            f"key 'models.pls.rule' is {filled['rule']!r}, need one of {', '.join(get_args(Rule))}"
-        )
-    return filled
+    chosen = filled("pls", given, DEFAULTS)
+    need_whole("pls", chosen, "max_components")
+    need_flag("pls", chosen, "scale")
+    need_one_of("pls", chosen, "rule", get_args(Rule))
+    return chosen
+
+
+def space(options: Mapping[str, Any]) -> Space:
+    """Return nothing: an attempt tries every component count."""
+    return {}
+
+
+def attempt(
+    problem: Problem,
+    column: int,
+    options: Mapping[str, Any],
+    settings: Mapping[str, Any],
+    watch: Watch = unwatched,
+) -> Selection:
+    """Cross-validate every component count of one analyte at once and choose one."""
+    alone = replace(problem, Y=problem.Y[:, [column]], analytes=(problem.analytes[column],))
+    return select(alone, options)[0]
+
+
+def complexity(settings: Mapping[str, Any]) -> float:
+    """Return the number of components."""
+    return float(settings["n_components"])
 
 
 def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
@@ -71,7 +83,7 @@ def select(problem: Problem, options: Mapping[str, Any]) -> list[Selection]:
     limits = np.minimum(options["max_components"], _limits(problem))
     X = problem.X
     shared = not (options["scale"] or problem.learns or X.shape[1] < X.shape[0])
-    gram = gram_matrix(X) if shared else None
+    gram = problem.gram if shared else None
     chosen: dict[int, Selection] = {}
     for most in np.unique(limits).tolist():
         columns = np.flatnonzero(limits == most)
