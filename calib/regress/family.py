@@ -234,7 +234,11 @@ def cross_fit(
     return out
 
 
-FAMILIES: Mapping[str, str] = {"pls": "calib.regress.pls_family"}
+FAMILIES: Mapping[str, str] = {
+    "pls": "calib.regress.pls_family",
+    "gaussian_process": "calib.regress.gaussian_process",
+    "support_vectors": "calib.regress.support_vectors",
+}
 """Module of each family by its name in an experiment file."""
 
 
