@@ -7,7 +7,6 @@ pipeline loads, so a trained and a frozen model cannot disagree.
 from __future__ import annotations
 
 import itertools
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,11 +14,10 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from safetensors import SafetensorError
-from safetensors.numpy import load_file
 
 from calib import _checks
-from calib.artifact.schemas import KNOWN, upgrade
+from calib.artifact import reading
+from calib.artifact.schemas import parse_manifest, upgrade
 from calib.errors import ArtifactError, DataError
 from calib.preprocess.chain import Chain
 from calib.preprocess.step import Acquisition
@@ -241,12 +239,21 @@ class Model:
         ArtifactError
             If a file is missing or cannot be read.
         """
-        manifest = read_manifest(folder)
-        try:
-            arrays = load_file(folder / "arrays.safetensors")
-        except (OSError, SafetensorError) as error:
-            raise ArtifactError(f"{folder / 'arrays.safetensors'}: {error}") from None
-        return cls(manifest, arrays, folder)
+        where = folder / "manifest.json", folder / "arrays.safetensors"
+        text, data = (reading.read_file(path) for path in where)
+        return cls.of(parse_manifest(text, str(where[0])), data, folder)
+
+    @classmethod
+    def of(cls, manifest: Mapping[str, Any], data: bytes, path: Path) -> Self:
+        """Make a model of a parsed manifest and the bytes of ``arrays.safetensors``.
+
+        Raises
+        ------
+        ArtifactError
+            If they are no model.
+        """
+        arrays: Any = reading.parse_arrays(data, str(path / "arrays.safetensors"))
+        return cls(manifest, arrays, path)
 
     @property
     def name(self) -> str:
@@ -494,28 +501,3 @@ def _flags(
     own = words({"below-lod": below, "outside-range": outside})
     joined = [";".join(filter(None, row)) for row in zip(own, *spectrum, strict=True)]
     return np.array(joined, dtype=object)
-
-
-def read_manifest(folder: Path) -> dict[str, Any]:
-    """Read ``manifest.json`` of a folder.
-
-    Raises
-    ------
-    ArtifactError
-        If it is missing, no JSON object, or of an unknown schema.
-    """
-    path = folder / "manifest.json"
-    try:
-        manifest = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise ArtifactError(f"{path}: not found, need a frozen model or a run") from None
-    except (ValueError, RecursionError, OSError) as error:
-        raise ArtifactError(f"{path}: not JSON: {error}") from None
-    if not isinstance(manifest, dict):
-        raise ArtifactError(f"{path}: found {type(manifest).__name__}, need an object")
-    if manifest.get("schema") not in KNOWN:
-        raise ArtifactError(
-            f"{path}: schema is {manifest.get('schema')!r}, this calib reads "
-            f"{', '.join(map(str, KNOWN))}"
-        )
-    return manifest

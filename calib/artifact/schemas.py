@@ -12,6 +12,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.artifact import reading
+from calib.errors import ArtifactError
+
 Arrays = Mapping[str, NDArray[np.floating]]
 
 SCHEMA = 2
@@ -33,6 +36,23 @@ Layout 1 had one chain, one domain and one predictor an analyte.
 
 KNOWN = (1, 2)
 """Layouts that can be read."""
+
+
+def parse_manifest(text: bytes, where: str) -> dict[str, Any]:
+    """Parse a manifest and check its schema.
+
+    Raises
+    ------
+    ArtifactError
+        If it is no JSON object, or of an unknown schema.
+    """
+    manifest = reading.parse_json(text, where)
+    if type(manifest.get("schema")) is not int or manifest["schema"] not in KNOWN:
+        raise ArtifactError(
+            f"{where}: schema is {manifest.get('schema')!r:.40}, this calib reads "
+            f"{' and '.join(map(str, KNOWN))}"
+        )
+    return manifest
 
 
 def upgrade(manifest: Mapping[str, Any], arrays: Arrays) -> tuple[Mapping[str, Any], Arrays]:
@@ -58,7 +78,12 @@ def upgrade(manifest: Mapping[str, Any], arrays: Arrays) -> tuple[Mapping[str, A
     }
     moved |= {key: f"branch0/{key}" for key in arrays if key.startswith("domain/")}
     new = {key: value for key, value in manifest.items() if key != "domain"}
-    new |= {"branches": [[]], "domains": [manifest["domain"]], "analytes": analytes}
+    new |= {
+        "schema": SCHEMA,
+        "branches": [[]],
+        "domains": [manifest["domain"]],
+        "analytes": analytes,
+    }
     return new, {moved.get(key, key): value for key, value in arrays.items()}
 
 

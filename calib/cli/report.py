@@ -23,7 +23,7 @@ def command(subject: str, out: Path | None) -> None:
     interval, pictures of predicted against certified, of the local error and
     of the component choice, and how to make it all again.
     """
-    from calib.artifact.store import check_files, find
+    from calib.artifact.store import open_sealed
     from calib.experiment.run import open_run
     from calib.report.page import run_page
 
@@ -40,9 +40,7 @@ def command(subject: str, out: Path | None) -> None:
             raise UsageError(
                 f"{subject}: no such run folder, and no NAME@VERSION of a frozen model"
             )
-        folder = find(subject)
-        check_files(folder)
-        page = (folder / "card.html").read_text(encoding="utf-8")
+        page = open_sealed(subject).files["card.html"].decode()
     target.parent.mkdir(parents=True, exist_ok=True)
     partial = target.with_name(f".{target.name}.partial-{os.getpid()}")
     partial.write_text(page, encoding="utf-8")

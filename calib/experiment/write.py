@@ -112,7 +112,7 @@ def _csv(table: pd.DataFrame, path: Path) -> None:
 
 
 def _model(folder: Path, decided: Plan, made: Outcome, model: Model, found: dict[str, Any]) -> None:
-    """Write manifest, arrays and golden spectra, as `calib.artifact.store.freeze` takes them."""
+    """Write manifest, arrays and golden spectra, as `calib.artifact.sealing.freeze` takes them."""
     folder.mkdir()
     manifest, arrays = model_parts(decided, made.trained, made.assessed)
     scores = ("rmsec", "rmsecv", "rmsep", "rmsep_low", "rmsep_high", "n_standards", "n_held_out")

@@ -70,7 +70,9 @@ def draw(name: str, *, high: bool = False) -> dict[str, Any]:
             low, top = range_.low, range_.high
             drawn[key] = float(np.sqrt(low * top)) if range_.log else (low + top) / 2
         else:
-            drawn[key] = int(range_.low + (range_.high - range_.low) * (0.3 if high else 0.1))
+            drawn[key] = int(range_.low + (range_.high - range_.low) * (0.4 if high else 0.2))
+    if name == "support_vectors":  # so tight that the path to the solution no longer shows
+        drawn["tolerance"] = 1e-9
     return drawn
 
 
@@ -101,7 +103,7 @@ def test_settings_are_plain_data_and_lead_to_plain_arrays(name, high):
 def test_a_family_beats_the_mean(name):
     made = problem()
     errors = attempted(name, made).out_of_fold - made.Y[:, 0]
-    assert np.sqrt(np.nanmean(errors**2)) < 0.8 * np.nanstd(made.Y[:, 0])
+    assert np.sqrt(np.nanmean(errors**2)) < 0.9 * np.nanstd(made.Y[:, 0])
 
 
 @pytest.mark.parametrize("name", sorted(set(FAMILIES) - NESTED))
