@@ -272,7 +272,8 @@ class _Cluster:
 
         results: list[tuple[Hashable, Any]] = []
         while not results:
-            wait(list(self._tasks), return_when="FIRST_COMPLETED")
+            with self._client.as_current():
+                wait(list(self._tasks), return_when="FIRST_COMPLETED")
             for future in [each for each in self._tasks if each.done()]:
                 task = self._tasks.pop(future)
                 if future.status in ("cancelled", "lost"):
