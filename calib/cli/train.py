@@ -89,12 +89,12 @@ def command(
     Where there is more to try than PLS, every analyte and family is searched: so
     many trials each, many at once. The seed decides what is found, not the number
     of workers. Ctrl-C, a power cut or a dead worker costs the trials on their way
-    only; the others wait in .RUN.search beside the run:
+    only; --resume goes on with the others, and with more --trials for longer:
 
     \b
       calib train majors.toml --out runs/majors --jobs 8
-      calib train majors.toml --out runs/majors --resume              (interrupted)
-      calib train majors.toml --out runs/majors --resume --trials 80  (for longer)
+      calib train majors.toml --out runs/majors --resume
+      calib train majors.toml --out runs/majors --resume --trials 80
       calib train majors.toml --out runs/majors --scheduler tcp://cluster:8786
     """
     from threadpoolctl import threadpool_limits

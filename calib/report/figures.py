@@ -156,7 +156,11 @@ def analyte_figure(results: Mapping[str, Any], table: Tables, analyte: str) -> F
     local_error_curve(out_of_fold, analyte, unit, ax=middle)
     curves = table("curves")
     mine = curves[(curves["analyte"] == analyte) & (curves["family"] == entry["family"])]
-    error_against_setting(mine, analyte, unit, entry["settings"].get("n_components"), ax=right)
+    taken = entry["settings"].get("n_components")
+    if (mine["n_components"] == taken).any():
+        error_against_setting(mine, analyte, unit, taken, ax=right)
+    else:  # only families that try every component count have such a curve
+        right.set_axis_off()
     return figure
 
 
