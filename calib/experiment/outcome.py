@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -149,6 +149,8 @@ class Unseen:
         RMSEP at every point of each winner's curve, for the record: nothing is chosen from it.
     checks : dict of str to Check
         Whether they met the error that cross-validation promised.
+    statistics : dict of str to ndarray of shape (rows,)
+        Statistics of the domain, see `calib.validate.domain`.
     """
 
     bursts: pd.DataFrame
@@ -158,6 +160,7 @@ class Unseen:
     scores: dict[str, Score]
     curves: dict[str, list[float]]
     checks: dict[str, Check]
+    statistics: dict[str, Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -47,7 +47,10 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
         for name in decided.analytes
         if scores[name].n_standards
     }
-    return Unseen(spectra.bursts, certified, uncertainty, predictions, scores, curves, checks)
+    return Unseen(
+        spectra.bursts, certified, uncertainty, predictions, scores, curves, checks,
+        model.domain.statistics(X),
+    )  # fmt: skip
 
 
 def _check(decided: Plan, trained: Trained, name: str, found: Score) -> Check:
