@@ -7,7 +7,6 @@ pipeline loads, so a trained and a frozen model cannot disagree.
 from __future__ import annotations
 
 import itertools
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,10 +14,10 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from safetensors import SafetensorError
-from safetensors.numpy import load_file
 
 from calib import _checks
+from calib.artifact import reading
+from calib.artifact.schemas import parse_manifest, upgrade
 from calib.errors import ArtifactError, DataError
 from calib.preprocess.chain import Chain
 from calib.preprocess.step import Acquisition
@@ -33,14 +32,13 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.floating]
 
-SCHEMA = 1
-"""Version of the artifact's layout. To change it: raise the number, keep reading the old one here,
-and add a frozen artifact of the old schema to ``tests/artifact/data``."""
-
-KEYS = ("signal", "wavelengths", "spectrometers", "preprocess", "interval_level", "analytes")
+KEYS = (
+    "signal", "wavelengths", "spectrometers", "preprocess", "branches", "domains",
+    "interval_level", "analytes",
+)  # fmt: skip
 """What a manifest must say for the runtime; a frozen one says more."""
 
-ANALYTE_KEYS = ("unit", "predictor", "arrays", "range", "lod")
+ANALYTE_KEYS = ("unit", "members", "combine", "combine_arrays", "branch", "range", "lod")
 """What a manifest must say of each analyte for the runtime."""
 
 INTERVAL_ARRAYS = ("predicted", "error", "score", "weight")
@@ -87,8 +85,37 @@ class Predictions:
         return out
 
 
+@dataclass(frozen=True)
+class _Member:
+    """One predictor of an analyte and the branch whose spectra it takes."""
+
+    predictor: str
+    branch: int
+    arrays: dict[str, Floats]
+
+
+@dataclass(frozen=True)
+class _Analyte:
+    """What predicts one analyte."""
+
+    members: tuple[_Member, ...]
+    combine: str
+    combine_arrays: dict[str, Floats]
+    local: LocalError
+    branch: int
+
+    def predict(self, spectra: Sequence[Floats]) -> Floats:
+        """Predict from the spectra of every branch, each (rows, channels)."""
+        each = [predictors.predict(m.predictor, spectra[m.branch], m.arrays) for m in self.members]
+        return predictors.combine(self.combine, np.stack(each), self.combine_arrays)
+
+
 class Model:
-    """A composition model: preprocess chain and one predictor an analyte.
+    """A composition model: preprocess chain and predictors for each analyte.
+
+    The chain is a stem, run once, and branches that go on from it; an analyte has one or more
+    members, each of which predicts from the spectra of a branch. Predicting changes nothing, so
+    threads may share a model.
 
     Parameters
     ----------
@@ -108,31 +135,12 @@ class Model:
     def __init__(
         self, manifest: Mapping[str, Any], arrays: Mapping[str, Floats], path: Path | None = None
     ) -> None:
-        self.manifest = manifest
         self.path = path
-        self._arrays = arrays
         where = str(path or "model")
         try:
-            for key in KEYS:
-                manifest[key]  # a KeyError names what is missing
-            self.wavelength = np.asarray(arrays["wavelength"], dtype=np.float64)
-            self.analytes: tuple[str, ...] = tuple(manifest["analytes"])
-            learned = [
-                {key: arrays[f"step{i}/{key}"] for key in step.get("learned", ())}
-                for i, step in enumerate(manifest["preprocess"])
-            ]
-            steps = [
-                {key: value for key, value in step.items() if key != "learned"}
-                for step in manifest["preprocess"]
-            ]
-            self.chain = Chain.of(steps, learned)
-            edges = np.cumsum([0, *(s["channels"] for s in manifest["spectrometers"])]).tolist()
-            for name in self.analytes:
-                self._check_analyte(name)
-            limits = manifest["domain"]["limits"]
-            self.domain = Domain.of({key: arrays[f"domain/{key}"] for key in DOMAIN}, limits)
-            self._level = float(manifest["interval_level"])
-        except (KeyError, TypeError, AttributeError, ValueError) as error:
+            self.manifest, self._arrays = upgrade(manifest, arrays)
+            edges = self._build()
+        except (KeyError, TypeError, AttributeError, ValueError, IndexError) as error:
             if isinstance(error, ArtifactError):
                 raise
             raise ArtifactError(f"{where}: manifest or arrays lack {error}") from None
@@ -143,21 +151,84 @@ class Model:
             )
         self._spectrometers = tuple(slice(a, b) for a, b in itertools.pairwise(edges))
 
-    def _check_analyte(self, name: str) -> None:
+    def _build(self) -> list[int]:
+        """Build chains, domains and members; return the spectrometers' edges."""
+        for key in KEYS:
+            self.manifest[key]  # a KeyError names what is missing
+        self.wavelength = np.asarray(self._arrays["wavelength"], dtype=np.float64)
+        self.analytes: tuple[str, ...] = tuple(self.manifest["analytes"])
+        self.stem = self._chain(self.manifest["preprocess"], "")
+        branches, domains = self.manifest["branches"], self.manifest["domains"]
+        if not branches or len(branches) != len(domains):
+            raise ArtifactError(
+                f"manifest: found {len(branches)} branches and {len(domains)} domains, need one "
+                "domain a branch and at least one branch"
+            )
+        self.branches = tuple(self._chain(steps, f"branch{b}/") for b, steps in enumerate(branches))
+        self.domains = tuple(
+            Domain.of({key: self._arrays[f"branch{b}/domain/{key}"] for key in DOMAIN},
+                      each["limits"])
+            for b, each in enumerate(domains)
+        )  # fmt: skip
+        self._members = {name: self._analyte(name) for name in self.analytes}
+        self._level = float(self.manifest["interval_level"])
+        channels = (each["channels"] for each in self.manifest["spectrometers"])
+        edges: list[int] = np.cumsum([0, *channels]).tolist()
+        return edges
+
+    def _chain(self, steps: Sequence[Mapping[str, Any]], where: str) -> Chain:
+        """Build steps from a manifest with what they learned, arrays under ``WHEREstep0/``."""
+        learned = [
+            {key: self._arrays[f"{where}step{i}/{key}"] for key in step.get("learned", ())}
+            for i, step in enumerate(steps)
+        ]
+        plain = [{k: v for k, v in step.items() if k != "learned"} for step in steps]
+        return Chain.of(plain, learned)
+
+    def _analyte(self, name: str) -> _Analyte:
+        """Check what the manifest says of an analyte and gather its arrays."""
         entry = self.manifest["analytes"][name]
-        if entry["predictor"] not in predictors.PREDICTORS:
-            raise ArtifactError(f"analyte {name}: unknown predictor {entry['predictor']!r}")
         for key in ANALYTE_KEYS:
             entry[key]  # a KeyError names what is missing
-        needed = predictors.array_names(entry["predictor"])
-        if set(entry["arrays"]) != needed:
+        if entry["combine"] not in predictors.COMBINATIONS:
+            raise ArtifactError(f"analyte {name}: unknown combination {entry['combine']!r}")
+        members = []
+        for m, each in enumerate(entry["members"]):
+            if each["predictor"] not in predictors.PREDICTORS:
+                raise ArtifactError(f"analyte {name}: unknown predictor {each['predictor']!r}")
+            arrays = self._named(name, f"member{m}", each["predictor"], each["arrays"])
+            members.append(_Member(each["predictor"], self._branch(name, each["branch"]), arrays))
+        joined = self._named(name, "combine", entry["combine"], entry["combine_arrays"])
+        if not members or (entry["combine"] == "single") != (len(members) == 1):
             raise ArtifactError(
-                f"analyte {name}: found arrays {', '.join(entry['arrays'])}, "
-                f"{entry['predictor']} needs {', '.join(sorted(needed))}"
+                f"analyte {name}: combination {entry['combine']!r} of {len(members)} members"
             )
-        for key in (*entry["arrays"], *(f"interval/{key}" for key in INTERVAL_ARRAYS)):
-            if not np.isfinite(self._arrays[f"{name}/{key}"]).all():
-                raise ArtifactError(f"analyte {name}: array {key!r} holds a number not finite")
+        interval = {key: self._finite(f"{name}/interval/{key}") for key in INTERVAL_ARRAYS}
+        branch = self._branch(name, entry["branch"])
+        return _Analyte(tuple(members), entry["combine"], joined, LocalError(**interval), branch)
+
+    def _named(self, name: str, part: str, kind: str, found: Sequence[str]) -> dict[str, Floats]:
+        """Gather the arrays of a predictor or combination, all that it needs and no more."""
+        needed = predictors.array_names(kind)
+        if set(found) != needed:
+            raise ArtifactError(
+                f"analyte {name}: found arrays {', '.join(found) or 'none'}, "
+                f"{kind} needs {', '.join(sorted(needed)) or 'none'}"
+            )
+        return {key: self._finite(f"{name}/{part}/{key}") for key in found}
+
+    def _finite(self, key: str) -> Floats:
+        array = self._arrays[key]
+        if not np.isfinite(array).all():
+            raise ArtifactError(f"array {key!r} holds a number not finite")
+        return array
+
+    def _branch(self, name: str, branch: Any) -> int:
+        if type(branch) is not int or not 0 <= branch < len(self.branches):
+            raise ArtifactError(
+                f"analyte {name}: branch is {branch!r}, need 0 to {len(self.branches) - 1}"
+            )
+        return branch
 
     @classmethod
     def open(cls, folder: Path) -> Self:
@@ -168,12 +239,21 @@ class Model:
         ArtifactError
             If a file is missing or cannot be read.
         """
-        manifest = read_manifest(folder)
-        try:
-            arrays = load_file(folder / "arrays.safetensors")
-        except (OSError, SafetensorError) as error:
-            raise ArtifactError(f"{folder / 'arrays.safetensors'}: {error}") from None
-        return cls(manifest, arrays, folder)
+        where = folder / "manifest.json", folder / "arrays.safetensors"
+        text, data = (reading.read_file(path) for path in where)
+        return cls.of(parse_manifest(text, str(where[0])), data, folder)
+
+    @classmethod
+    def of(cls, manifest: Mapping[str, Any], data: bytes, path: Path) -> Self:
+        """Make a model of a parsed manifest and the bytes of ``arrays.safetensors``.
+
+        Raises
+        ------
+        ArtifactError
+            If they are no model.
+        """
+        arrays: Any = reading.parse_arrays(data, str(path / "arrays.safetensors"))
+        return cls(manifest, arrays, path)
 
     @property
     def name(self) -> str:
@@ -231,7 +311,7 @@ class Model:
         rows = _checks.spectra(counts, channels=self.wavelength.size)
         level = None if dark is None else _checks.spectra(dark, channels=rows.shape[1])[0]
         shot = Acquisition(self._spectrometers, dark=level)
-        return self.chain.burst(rows, self.wavelength, shot)
+        return self.stem.burst(rows, self.wavelength, shot)
 
     def predict_spectra(
         self,
@@ -252,29 +332,49 @@ class Model:
         level : float, optional
             Of the intervals.
         """
-        shot = Acquisition(self._spectrometers, distance_m=distance_m)
-        X, untreated = self.chain.spectra_flagged(spectra, self.wavelength, shot)
-        shape = (len(X), len(self.analytes))
+        branches, marks = self._branched(spectra, distance_m)
+        shape = (len(spectra), len(self.analytes))
         value, error = np.empty(shape), np.empty(shape)
         low, high = np.empty(shape), np.empty(shape)
-        marks = np.empty(shape, dtype=object)
+        flags = np.empty(shape, dtype=object)
         level = self._level if level is None else level
-        unusual = self.domain.flags(X)
-        undark = self._undark(len(X), no_dark)
+        undark = self._undark(len(spectra), no_dark)
         for j, name in enumerate(self.analytes):
-            entry = self.manifest["analytes"][name]
-            arrays = {key: self._arrays[f"{name}/{key}"] for key in entry["arrays"]}
-            raw = predictors.predict(entry["predictor"], X, arrays)
-            value[:, j] = y = reported(raw, entry["unit"])
-            local = LocalError(*(self._arrays[f"{name}/interval/{key}"] for key in INTERVAL_ARRAYS))
-            error[:, j] = local.at(y)
-            half = local.multiple(level) * error[:, j]
+            entry, own = self.manifest["analytes"][name], self._members[name]
+            value[:, j] = y = reported(own.predict(branches), entry["unit"])
+            error[:, j] = own.local.at(y)
+            half = own.local.multiple(level) * error[:, j]
             low[:, j], high[:, j] = reported(y - half, entry["unit"]), y + half
-            marks[:, j] = _flags(y, entry, (unusual, untreated, undark))
-        return Predictions(self.analytes, value, error, low, high, marks.astype(str), level)
+            flags[:, j] = _flags(y, entry, (*marks[own.branch], undark))
+        return Predictions(self.analytes, value, error, low, high, flags.astype(str), level)
+
+    def _branched(
+        self, spectra: Floats, distance_m: Floats | None
+    ) -> tuple[list[Floats], dict[int, tuple[list[str], list[str]]]]:
+        """Run the stem once and every branch on from it.
+
+        Returns
+        -------
+        spectra : list of ndarray, one a branch
+        marks : dict of int to lists of str
+            For each branch that speaks for an analyte: what is unusual in each row, and what a
+            step could not treat.
+        """
+        shot = Acquisition(self._spectrometers, distance_m=distance_m)
+        stem, untreated = self.stem.spectra_flagged(spectra, self.wavelength, shot)
+        axis, shot = self.stem.after(self.wavelength, shot)
+        speak = {own.branch for own in self._members.values()}
+        out, marks = [], {}
+        for b, chain in enumerate(self.branches):
+            X, more = chain.spectra_flagged(stem, axis, shot)
+            out.append(X)
+            if b in speak:
+                said = [";".join(filter(None, row)) for row in zip(untreated, more, strict=True)]
+                marks[b] = self.domains[b].flags(X), said
+        return out, marks
 
     def _undark(self, rows: int, no_dark: NDArray[np.bool_] | None) -> list[str]:
-        subtracts = any(step.name == "dark" for step in self.chain.steps)
+        subtracts = any(step.name == "dark" for step in self.stem.steps)
         if no_dark is None or not subtracts:
             return [""] * rows
         return ["no-dark" if missing else "" for missing in no_dark]
@@ -401,27 +501,3 @@ def _flags(
     own = words({"below-lod": below, "outside-range": outside})
     joined = [";".join(filter(None, row)) for row in zip(own, *spectrum, strict=True)]
     return np.array(joined, dtype=object)
-
-
-def read_manifest(folder: Path) -> dict[str, Any]:
-    """Read ``manifest.json`` of a folder.
-
-    Raises
-    ------
-    ArtifactError
-        If it is missing, no JSON object, or of an unknown schema.
-    """
-    path = folder / "manifest.json"
-    try:
-        manifest = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise ArtifactError(f"{path}: not found, need a frozen model or a run") from None
-    except (ValueError, RecursionError, OSError) as error:
-        raise ArtifactError(f"{path}: not JSON: {error}") from None
-    if not isinstance(manifest, dict):
-        raise ArtifactError(f"{path}: found {type(manifest).__name__}, need an object")
-    if manifest.get("schema") != SCHEMA:
-        raise ArtifactError(
-            f"{path}: schema is {manifest.get('schema')!r}, this calib reads {SCHEMA}"
-        )
-    return manifest

@@ -1,32 +1,30 @@
-"""Where frozen models live: names and versions, freezing, finding, loading.
+"""Where frozen models live: names and versions, finding, loading, signing, exporting.
 
-    DIR/NAME/VERSION/manifest.json, arrays.safetensors, golden.safetensors, card.html
+    DIR/NAME/VERSION/manifest.json, arrays.safetensors, golden.safetensors, card.html, signature
 
-DIR is ``experiments/models`` of the working directory, or ``$CALIB_MODELS``. A version is written
-to a hidden folder beside its own, synced, and renamed: it is there whole, or not at all, and is
-never overwritten.
+DIR is ``experiments/models`` of the working directory, or ``$CALIB_MODELS``. How a version comes to
+be there is in `calib.artifact.sealing`.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
 import os
 import re
-import shutil
-from collections.abc import Mapping
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from calib.artifact.runtime import Model, read_manifest
+from calib.artifact import reading, writing
+from calib.artifact.runtime import Model
+from calib.artifact.schemas import parse_manifest
+from calib.artifact.sealed import MANIFEST, SIGNATURE, SUFFIX, Sealed, unseal
 from calib.errors import ArtifactError, UsageError
 
 NAME = re.compile(r"[a-z0-9][a-z0-9_-]{0,63}")
-VERSION = re.compile(r"(0|[1-9]\d{0,5})\.(0|[1-9]\d{0,5})\.(0|[1-9]\d{0,5})")
+VERSION = re.compile(r"(0|[1-9]\d{0,5})\.(0|[1-9]\d{0,5})\.(0|[1-9]\d{0,5})", re.ASCII)
 """Versions follow SemVer 2.0.0, three numbers, no pre-release."""
 
-REQUIRED = ("arrays.safetensors", "golden.safetensors")
+NEWEST = re.compile(r"\^(0|[1-9]\d{0,5})", re.ASCII)
+"""``^1``: the highest version 1.x.y."""
 
 
 def models_folder() -> Path:
@@ -42,12 +40,7 @@ def parse_reference(reference: str) -> tuple[str, str]:
     UsageError
         If either is not valid.
     """
-    name, mark, version = reference.partition("@")
-    if not mark or not NAME.fullmatch(name):
-        raise UsageError(
-            f"model {reference!r}: need NAME@VERSION as majors@1.0.0, the name of small letters, "
-            "digits, - and _"
-        )
+    name, version = _split(reference)
     if not VERSION.fullmatch(version):
         raise UsageError(
             f"model {reference!r}: version is {version!r}, need three numbers as 1.0.0"
@@ -55,8 +48,20 @@ def parse_reference(reference: str) -> tuple[str, str]:
     return name, version
 
 
+def _split(reference: str) -> tuple[str, str]:
+    name, mark, version = reference.partition("@")
+    if not mark or not NAME.fullmatch(name):
+        known = [v for n, v in frozen() if n == name]
+        have = f"; {name} has {', '.join(known)}" if known else ""
+        raise UsageError(
+            f"model {reference!r}: need NAME@VERSION as majors@1.0.0 or majors@^1, the name of "
+            f"small letters, digits, - and _{have}"
+        )
+    return name, version
+
+
 def find(reference: str) -> Path:
-    """Return the folder of ``NAME@VERSION``, or of a path to one.
+    """Return the folder of ``NAME@VERSION`` or ``NAME@^MAJOR``, or a path to a frozen model.
 
     Raises
     ------
@@ -65,10 +70,15 @@ def find(reference: str) -> Path:
     ArtifactError
         If there is no such model; the message says which versions there are.
     """
-    as_path = Path(reference)
-    if (as_path / "manifest.json").is_file():
-        return as_path
-    name, version = parse_reference(reference)
+    if _is_path(reference):
+        return Path(reference)
+    name, version = _split(reference)
+    major = NEWEST.fullmatch(version)
+    if major:
+        fitting = [v for n, v in frozen() if n == name and v.partition(".")[0] == major[1]]
+        version = fitting[-1] if fitting else version
+    else:
+        parse_reference(reference)
     folder = models_folder() / name / version
     if not folder.is_dir():
         known = ", ".join(f"{n}@{v}" for n, v in frozen()) or "none"
@@ -79,63 +89,79 @@ def find(reference: str) -> Path:
     return folder
 
 
+def _is_path(reference: str) -> bool:
+    path = Path(reference)
+    return path.name.endswith(SUFFIX) or (path / MANIFEST).is_file()
+
+
 def frozen() -> list[tuple[str, str]]:
     """List (name, version) of every frozen model, versions in order."""
     found = [
         (path.parent.parent.name, path.parent.name)
-        for path in models_folder().glob("*/*/manifest.json")
+        for path in models_folder().glob(f"*/*/{MANIFEST}")
         if NAME.fullmatch(path.parent.parent.name) and VERSION.fullmatch(path.parent.name)
     ]
-    return sorted(found, key=lambda each: (each[0], _numbers(each[1])))
+    return sorted(found, key=lambda each: (each[0], numbers(each[1])))
 
 
-def _numbers(version: str) -> tuple[int, ...]:
-    return tuple(int(part) for part in version.split("."))
-
-
-def sha256(path: Path) -> str:
-    """SHA-256 of a file, in hexadecimal."""
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
-
-
-def check_files(folder: Path) -> dict[str, Any]:
-    """Compare every file's hash with the manifest's and return the manifest.
+def manifest_of(name: str, version: str) -> dict[str, Any]:
+    """Read the manifest of a frozen version, its files unchecked.
 
     Raises
     ------
     ArtifactError
-        If a file is missing, changed, or not listed.
+        If it cannot be read.
     """
-    manifest = read_manifest(folder)
-    listed = manifest.get("files")
-    if not isinstance(listed, dict) or not set(REQUIRED) <= set(listed):
+    path = models_folder() / name / version / MANIFEST
+    return parse_manifest(reading.read_file(path), str(path))
+
+
+def numbers(version: str) -> tuple[int, int, int]:
+    """Return the three numbers of a version."""
+    major, minor, patch = (int(part) for part in version.split("."))
+    return major, minor, patch
+
+
+def open_sealed(reference: str, *, trust: str | os.PathLike[str] | None = None) -> Sealed:
+    """Read and check the files of a frozen model.
+
+    Parameters
+    ----------
+    reference : str
+        As `find` takes it.
+    trust : path, optional
+        Public key that must have signed it.
+
+    Raises
+    ------
+    UsageError
+        If the reference is not valid.
+    ArtifactError
+        If there is no such model, a file of it does not hold, or it says that it is another one.
+    """
+    path = find(reference)
+    sealed = unseal(path, trust=trust)
+    named = f"{sealed.manifest.get('name')}@{sealed.manifest.get('version')}"
+    if not _is_path(reference) and named != f"{path.parent.name}@{path.name}":
         raise ArtifactError(
-            f"{folder / 'manifest.json'}: key 'files' is missing, need a frozen model"
+            f"{path / MANIFEST}: says it is {named!r:.80}, need {path.parent.name}@{path.name}"
         )
-    for name, expected in listed.items():
-        path = folder / name
-        plain = Path(name).name == name and isinstance(expected, str)
-        if not plain or path.is_symlink() or not path.is_file():
-            raise ArtifactError(f"{path}: listed in the manifest, need a plain file of the model")
-        found = sha256(path)
-        if found != expected:
-            raise ArtifactError(
-                f"{path}: SHA-256 is {found[:12]}…, the manifest says {expected[:12]}…"
-            )
-    extra = {path.name for path in folder.iterdir()} - set(listed) - {"manifest.json", "signature"}
-    if extra:
-        raise ArtifactError(f"{folder / min(extra)}: not listed in the manifest")
-    return manifest
+    return sealed
 
 
-def load(reference: str | os.PathLike[str]) -> Model:
+def load(
+    reference: str | os.PathLike[str], *, trust: str | os.PathLike[str] | None = None
+) -> Model:
     """Load a frozen model.
 
     Parameters
     ----------
     reference : str or path
-        ``NAME@VERSION``, looked up in ``$CALIB_MODELS`` or ``experiments/models``; or a folder.
+        ``NAME@VERSION`` or ``NAME@^MAJOR`` (the highest of that major number), looked up in
+        ``$CALIB_MODELS`` or ``experiments/models``; or a folder or a file of ``calib export``.
+    trust : path, optional
+        Public key (PEM). The model must be signed with its private half; without `trust` a
+        signature is not looked at.
 
     Returns
     -------
@@ -146,7 +172,8 @@ def load(reference: str | os.PathLike[str]) -> Model:
     UsageError
         If the reference is not valid.
     ArtifactError
-        If there is no such model, or a file of it is missing or changed.
+        If there is no such model, a file of it is missing or changed, or the signature does not
+        hold.
 
     Examples
     --------
@@ -154,95 +181,95 @@ def load(reference: str | os.PathLike[str]) -> Model:
     >>> calib.load("majors@1.0.0").analytes  # doctest: +SKIP
     ('SiO2', 'TiO2', 'Al2O3', 'FeOT', 'MgO', 'CaO', 'Na2O', 'K2O')
     """
-    folder = find(os.fspath(reference))
-    check_files(folder)
-    return Model.open(folder)
+    return model_of(open_sealed(os.fspath(reference), trust=trust))
 
 
-def freeze(model_folder: Path, reference: str, card: str) -> Path:
-    """Freeze a trained model under a name and version.
+def model_of(sealed: Sealed) -> Model:
+    """Make the model of checked files.
+
+    Raises
+    ------
+    ArtifactError
+        If they are no model.
+    """
+    return Model.of(sealed.manifest, sealed.files["arrays.safetensors"], sealed.path)
+
+
+def sign(reference: str, key: str | os.PathLike[str]) -> Path:
+    """Sign a frozen model: its ``signature`` is written whole or not at all.
 
     Parameters
     ----------
-    model_folder : Path
-        The ``model`` folder of a run.
     reference : str
-        ``NAME@VERSION``.
-    card : str
-        HTML of the report.
+        As `find` takes it; a folder, as an exported file is complete.
+    key : path
+        Private key (PEM).
 
     Returns
     -------
     Path
-        The frozen folder.
+        Of the signature.
 
     Raises
     ------
     UsageError
-        If the reference is not valid, the version exists, or an earlier version of the same major
-        number has other analytes or units.
+        If it is signed already, or an exported file.
+    ArtifactError
+        If the model's files do not hold, or the key is none.
     """
-    name, version = parse_reference(reference)
-    target = models_folder() / name / version
-    if target.exists():
-        raise UsageError(f"{target}: {reference} is frozen already; a version is never overwritten")
-    manifest = read_manifest(model_folder)
-    for file in REQUIRED:
-        if not (model_folder / file).is_file():
-            raise ArtifactError(f"{model_folder / file}: not found, need a whole run")
-    _check_successor(manifest, name, version)
-    partial = target.with_name(f".{version}.partial-{os.getpid()}")
-    shutil.rmtree(partial, ignore_errors=True)
-    partial.mkdir(parents=True)
-    try:
-        for file in REQUIRED:
-            shutil.copyfile(model_folder / file, partial / file)
-        (partial / "card.html").write_text(card, encoding="utf-8")
-        sealed = {
-            "schema": manifest["schema"],
-            "name": name,
-            "version": version,
-            "created": datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-            **manifest,
-            "files": {path.name: sha256(path) for path in sorted(partial.iterdir())},
-        }
-        text = json.dumps(sealed, indent=1, ensure_ascii=False, allow_nan=False)
-        (partial / "manifest.json").write_text(text + "\n", encoding="utf-8")
-        for path in [*partial.iterdir(), partial]:
-            _sync(path)
-        os.rename(partial, target)
-        _sync(target.parent)
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
+    from calib.artifact import trust
+
+    sealed = open_sealed(reference)
+    if sealed.path.is_file():
+        raise UsageError(f"{sealed.path}: is an exported file; sign the model, then export it")
+    if SIGNATURE in sealed.files:
+        raise UsageError(
+            f"{sealed.path / SIGNATURE}: is there already; remove it to sign with another key"
+        )
+    target = sealed.path / SIGNATURE
+    writing.write_file(target, trust.sign(sealed.files[MANIFEST], key), beside=sealed.path)
     return target
 
 
-def _check_successor(manifest: Mapping[str, Any], name: str, version: str) -> None:
-    """Refuse other analytes or units without a new major number."""
-    major = _numbers(version)[0]
-    for other_name, other in frozen():
-        if other_name != name or _numbers(other)[0] != major:
-            continue
-        before = _meaning(read_manifest(models_folder() / name / other))
-        now = _meaning(manifest)
-        if before != now:
-            raise UsageError(
-                f"model {name}@{version}: analytes or units differ from {name}@{other} "
-                f"({_words(before)} then, {_words(now)} now); raise the major version"
-            )
+def export(reference: str, folder: Path) -> Path:
+    """Write a frozen model into one file, ``NAME-VERSION.calib.zip``, for transport.
 
+    The same model gives the same bytes, always: files in order, stored, of no date.
 
-def _meaning(manifest: Mapping[str, Any]) -> dict[str, str]:
-    return {analyte: entry["unit"] for analyte, entry in manifest["analytes"].items()}
+    Parameters
+    ----------
+    reference : str
+        As `find` takes it.
+    folder : Path
+        Where to write.
 
+    Returns
+    -------
+    Path
 
-def _words(meaning: Mapping[str, str]) -> str:
-    return ", ".join(f"{analyte} in {unit}" for analyte, unit in meaning.items())
+    Raises
+    ------
+    UsageError
+        If the file exists or the folder does not.
+    ArtifactError
+        If the model's files do not hold.
+    """
+    import io
+    import zipfile
 
-
-def _sync(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    sealed = open_sealed(reference)
+    model_of(sealed)  # what cannot be loaded is not sent
+    target = folder / f"{sealed.manifest['name']}-{sealed.manifest['version']}{SUFFIX}"
+    if not folder.is_dir():
+        raise UsageError(f"{folder}: no such folder")
+    if os.path.lexists(target):
+        raise UsageError(f"{target}: exists already; remove it or give another folder")
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_STORED, allowZip64=False) as archive:
+        for name in sorted(sealed.files, key=lambda each: (each != MANIFEST, each)):
+            member = zipfile.ZipInfo(name, (1980, 1, 1, 0, 0, 0))
+            member.create_system = 3  # Unix, whatever this is
+            member.external_attr = 0o100644 << 16
+            archive.writestr(member, sealed.files[name])
+    writing.write_file(target, packed.getvalue())
+    return target

@@ -21,6 +21,8 @@ COMMANDS = {
     "show": "show one frozen model",
     "predict": "predict compositions with a frozen model",
     "check": "check a frozen model: files, predictions, RMSEP",
+    "sign": "sign a frozen model, or make a key pair",
+    "export": "write a frozen model into one file",
     "report": "write the HTML report of a run or a frozen model",
 }
 """Commands in the order of the work; each is ``command`` of the module of its name, imported when

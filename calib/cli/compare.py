@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from calib._show import number
-from calib.cli.console import print_json, table
+from calib.cli.console import interval, print_json, table
 
 
 @click.command()
@@ -19,7 +19,8 @@ def command(first: Path, second: Path, as_json: bool) -> None:
 
     The test flips, standard by standard, which run a pair of squared errors
     belongs to, and counts how often chance alone gives a difference as large;
-    p values are corrected for the number of analytes (Holm).
+    p values are corrected for the number of analytes (Holm). The 95 % interval
+    of the ratio of the RMSEPs is a bootstrap over standards, not corrected.
     """
     from calib.experiment.run import open_run
     from calib.validate.comparison import compare_held_out
@@ -31,10 +32,10 @@ def command(first: Path, second: Path, as_json: bool) -> None:
         return
     shown = [
         (
-            r.analyte, number(r.first), number(r.second), number(r.ratio), number(r.p, 2),
-            str(r.n_standards), r.words,
+            r.analyte, number(r.first), number(r.second), number(r.ratio),
+            interval(r.ratio_low, r.ratio_high), number(r.p, 2), str(r.n_standards), r.words,
         )
         for r in rows
     ]  # fmt: skip
-    header = ("analyte", "RMSEP 1", "RMSEP 2", "2 : 1", "p", "n", "")
+    header = ("analyte", "RMSEP 1", "RMSEP 2", "2 : 1", "95 %", "p", "n", "")
     click.echo(table(header, shown))

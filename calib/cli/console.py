@@ -79,6 +79,13 @@ def wrapped(text: str) -> str:
     return textwrap.fill(text, 80, subsequent_indent="  ", break_long_words=False)
 
 
+def interval(low: float | None, high: float | None) -> str:
+    """Format the ends of an interval, two significant digits each; a dash where there is none."""
+    if low is None or high is None or not (math.isfinite(low) and math.isfinite(high)):
+        return "–"
+    return f"{number(low, 2)}–{number(high, 2)}"
+
+
 def aligned(values: Iterable[float], digits: int = 4) -> list[str]:
     """Format a column with the decimals that give its smallest number `digits` digits."""
     listed = [float(value) for value in values]
@@ -107,16 +114,17 @@ def print_json(data: Any) -> None:
 
 def scores_table(analytes: dict[str, dict[str, Any]]) -> str:
     """Lay out the scores of a run or a frozen model in 80 columns."""
-    header = ("analyte", "RMSEP", "95 % interval", "RMSECV", "RMSEC", "unit", "n", "out", "family")
+    header = (
+        "analyte", "RMSEP", "95 %", "RMSECV", "95 %", "RMSEC", "unit", "n", "out", "family",
+    )  # fmt: skip
     rows = []
     for name, e in analytes.items():
-        interval = "–"
-        if e["rmsep_low"] is not None:
-            interval = f"{number(e['rmsep_low'])} – {number(e['rmsep_high'])}"
         rows.append(
             (
-                name, number(e["rmsep"]), interval, number(e["rmsecv"]), number(e["rmsec"]),
-                e["unit"], str(e["n_standards"]), str(e["n_held_out"]), family_words(e),
+                name, number(e["rmsep"]), interval(e["rmsep_low"], e["rmsep_high"]),
+                number(e["rmsecv"]), interval(e.get("rmsecv_low"), e.get("rmsecv_high")),
+                number(e["rmsec"]), e["unit"], str(e["n_standards"]), str(e["n_held_out"]),
+                family_words(e),
             )
         )  # fmt: skip
     return table(header, rows)

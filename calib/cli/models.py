@@ -12,13 +12,12 @@ from calib.errors import CalibError
 @click.option("--json", "as_json", is_flag=True, help="Print the list as JSON.")
 def command(as_json: bool) -> None:
     """List frozen models in experiments/models, or $CALIB_MODELS."""
-    from calib.artifact.runtime import read_manifest
-    from calib.artifact.store import frozen, models_folder
+    from calib.artifact.store import frozen, manifest_of, models_folder
 
     rows = []
     for name, version in frozen():
         try:
-            manifest = read_manifest(models_folder() / name / version)
+            manifest = manifest_of(name, version)
         except CalibError as error:
             click.echo(f"note: {error}", err=True)
             continue

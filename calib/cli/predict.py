@@ -22,7 +22,11 @@ from calib.errors import UsageError
     "--axis", metavar="FIRST:LAST:COUNT",
     help="The table's last COUNT columns are channels, evenly spaced in nm, as at import.",
 )  # fmt: skip
-def command(reference: str, source: Path, out: Path, axis: str | None) -> None:
+@click.option(
+    "--level", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
+    help="Of the intervals A_low to A_high, as 0.95. Default: the model's, 0.90.",
+)  # fmt: skip
+def command(reference: str, source: Path, out: Path, axis: str | None, level: float | None) -> None:
     """Predict compositions with a frozen model.
 
     INPUT is a library (a folder), whose bursts are all predicted, or a wide
@@ -30,9 +34,10 @@ def command(reference: str, source: Path, out: Path, axis: str | None) -> None:
     wavelengths; columns 'burst' and 'standard' are carried along.
 
     OUT.csv has the columns burst, standard, then for each analyte A: A, A_u
-    (standard uncertainty: the local RMSEP), A_low and A_high (90 % interval),
-    and A_flags (why not to trust it; empty is good): below-lod, outside-range,
-    high-t2, high-q, high-leverage, no-neighbour, unregistered, no-dark; README
+    (standard uncertainty: the local RMSEP), A_low and A_high (interval of
+    --level; endless where too few standards were known for it), and A_flags
+    (why not to trust it; empty is good): below-lod, outside-range, high-t2,
+    high-q, high-leverage, no-neighbour, unregistered, no-dark; README
     explains each.
 
     \b
@@ -54,9 +59,9 @@ def command(reference: str, source: Path, out: Path, axis: str | None) -> None:
         with progress() as report:
             if source.is_dir():
                 library = open_library(source)
-                tables = predict_library(model, library, library.bursts, report)
+                tables = predict_library(model, library, library.bursts, report, level=level)
             else:
-                tables = predict_table(model, source, report, axis=parse_axis(axis))
+                tables = predict_table(model, source, report, axis=parse_axis(axis), level=level)
             for i, each in enumerate(tables):
                 each.to_csv(
                     partial, mode="w" if i == 0 else "a", header=i == 0, index=False,

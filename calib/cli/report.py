@@ -39,7 +39,7 @@ def command(subject: str, out: Path | None, figures: bool, as_json: bool) -> Non
       calib report runs/first
       calib report majors@1.0.0 -o review.html --no-figures
     """
-    from calib.artifact.store import check_files, find
+    from calib.artifact.store import open_sealed
 
     path = Path(subject)
     stem = path.resolve().name if path.is_dir() else subject.replace("@", "-")
@@ -58,9 +58,7 @@ def command(subject: str, out: Path | None, figures: bool, as_json: bool) -> Non
             raise UsageError(
                 f"{subject}: no such run folder, and no NAME@VERSION of a frozen model"
             )
-        model = find(subject)
-        check_files(model)
-        page = (model / "card.html").read_text(encoding="utf-8")
+        page = open_sealed(subject).files["card.html"].decode()
         _write(target, page)
         written = _write_pngs(page, folder) if figures else 0
     if as_json:

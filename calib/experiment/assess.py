@@ -37,23 +37,27 @@ MOST_SESSIONS = 12
 
 def assess(decided: Plan, trained: Trained, report: Report) -> Assessment:
     """Judge every model; nothing is chosen or changed here."""
-    problem = trained.problem
+    standards = trained.standards
     report("validation", 0, 4)
-    domain = learn_domain(problem.X, problem.folds, problem.standards, gram=trained.gram)
+    domains = {
+        name: learn_domain(each.problem.X, trained.folds, standards, gram=each.gram)
+        for name, each in trained.variants.items()
+        if name in trained.used
+    }
     report("validation", 1, 4)
-    pls = [n for n, w in trained.winners.items() if "pls" in w.selections]
-    nested = _nested(decided, trained) if pls else {}
+    tried = [name for name, winner in trained.winners.items() if "pls" in winner.contenders]
+    nested = _nested(decided, trained) if tried else {}
     report("validation", 2, 4)
     shuffled, baseline = _shuffled(decided, trained)
     report("validation", 3, 4)
     judged = {}
     for j, name in enumerate(decided.analytes):
         winner = trained.winners[name]
+        domain = domains[winner.variant]
         unit = decided.library.description.unit(name)
-        y = problem.Y[:, j]
-        rmsecv = winner.cross_validated.rmsep
-        found = _estimate_without_choice(winner, problem.standards, y, unit, nested.get(name))
-        checks = [honesty.optimism_check(name, rmsecv, found, unit)]
+        y = trained.certified[:, j]
+        found = _estimate_without_choice(winner, standards, y, unit, nested.get(name))
+        checks = [honesty.optimism_check(name, winner.cross_validated.rmsep, found, unit)]
         p = float("nan")
         if shuffled is not None:
             checks.append(
@@ -63,29 +67,27 @@ def assess(decided: Plan, trained: Trained, report: Report) -> Assessment:
                 )
             )  # fmt: skip
             p = float(shuffled.p_value[j])
-        errors = reported(winner.selection.out_of_fold, unit).mean(axis=0) - y
-        checks.append(
-            honesty.influence_check(name, errors, problem.standards, domain.domain.scores)
-        )
+        errors = reported(winner.out_of_fold, unit).mean(axis=0) - y
+        checks.append(honesty.influence_check(name, errors, standards, domain.domain.scores))
         judged[name] = Judgement(
             _limits(decided, trained, j, domain.leverage), found, p,
             _left_out(trained, j, unit), checks,
         )  # fmt: skip
     report("validation", 4, 4)
-    return Assessment(domain, judged)
+    return Assessment(domains, judged)
 
 
 def _most_components(trained: Trained, wanted: int) -> int:
     """Return the component count that every training set of folds within folds carries."""
-    known, folds = np.isfinite(trained.problem.Y), trained.problem.folds[0]
+    known, folds = np.isfinite(trained.certified), trained.folds[0]
     fewest = min(int(known[folds != fold].sum(axis=0).min()) for fold in np.unique(folds))
     fewest = fewest * (INNER_FOLDS - 1) // INNER_FOLDS - 1
-    return int(max(1, min(wanted, trained.problem.X.shape[1], fewest - 1)))
+    return int(max(1, min(wanted, trained.base.problem.X.shape[1], fewest - 1)))
 
 
 def _nested(decided: Plan, trained: Trained) -> dict[str, float]:
-    """Nested RMSECV of PLS, choice of components included, in one go for all analytes."""
-    problem = trained.problem
+    """Nested RMSECV of PLS on the base chain, choice of components included, all analytes."""
+    problem = trained.base.problem
     options = decided.experiment.models.options("pls")
     families = decided.families(trained.bursts)
     values = dict(zip(families, problem.Y, strict=True))
@@ -124,7 +126,7 @@ def _nested_with_chain(
     deal: Callable[[NDArray[Any], int, int], NDArray[np.intp]],
 ) -> dict[str, float]:
     """Nested RMSECV of PLS where the chain learns: it learns anew in each outer fold."""
-    problem = trained.problem
+    problem = trained.base.problem
     families = decided.families(trained.bursts)
     predicted = np.full_like(problem.Y, np.nan)
     for number, fold in enumerate(np.unique(problem.folds[0])):
@@ -155,18 +157,19 @@ def _estimate_without_choice(
     winner: Winner, standards: NDArray[np.generic], y: Floats, unit: str, nested: float | None
 ) -> float:
     """Return the nested estimate of a PLS model, that of the contest where there was one."""
-    if len(winner.selections) > 1:
-        rivals = [reported(s.out_of_fold[0], unit) for s in winner.selections.values()]
+    if len(winner.contenders) > 1:
+        rivals = [reported(c.selection.out_of_fold[0], unit) for c in winner.contenders.values()]
         corrected = honesty.corrected_for_choice(np.stack(rivals), y, standards)
         return max(corrected, nested or 0.0) if winner.family == "pls" else corrected
     return nested if nested is not None else float("nan")
 
 
 def _shuffled(decided: Plan, trained: Trained) -> tuple[PermutationTest | None, Floats]:
-    """Cross-validate PLS on values shuffled among the standards.
+    """Cross-validate PLS on values shuffled among the standards, spectra as the base chain gives.
 
-    The spectra of a standard in one fold are averaged first. Values move between whole standards,
-    so nothing is lost; and a standard that stood in two folds would still give itself away.
+    It asks whether the spectra say anything of an analyte, whichever family won. The spectra of a
+    standard in one fold are averaged first. Values move between whole standards, so nothing is
+    lost; and a standard that stood in two folds would still give itself away.
     """
     shuffles = decided.experiment.validation.permutations
     X, Y, folds, standards = _averaged(trained)
@@ -175,8 +178,8 @@ def _shuffled(decided: Plan, trained: Trained) -> tuple[PermutationTest | None, 
     if shuffles == 0:
         return None, missed
     wanted = max(
-        [w.selections["pls"].settings["n_components"] for w in trained.winners.values()
-         if "pls" in w.selections],
+        [w.contenders["pls"].selection.settings["n_components"]
+         for w in trained.winners.values() if "pls" in w.contenders],
         default=10,
     )  # fmt: skip
     known = np.isfinite(Y)
@@ -192,7 +195,7 @@ def _averaged(
     trained: Trained,
 ) -> tuple[Floats, Floats, NDArray[np.intp], NDArray[np.generic]]:
     """Average the spectra of each standard in each fold of the first repeat."""
-    problem = trained.problem
+    problem = trained.base.problem
     labels = [f"{f}\0{s}" for f, s in zip(problem.folds[0], problem.standards, strict=True)]
     _, first, member = np.unique(labels, return_index=True, return_inverse=True)
     share = (member == np.arange(first.size)[:, None]) / np.bincount(member)[:, None]
@@ -200,18 +203,21 @@ def _averaged(
 
 
 def _limits(decided: Plan, trained: Trained, j: int, leverage: Floats) -> Limits:
-    problem, name = trained.problem, decided.analytes[j]
-    winner = trained.winners[name]
+    """Figures of merit; those of a sum over channels only where the model is one."""
+    name = decided.analytes[j]
+    winner, problem = trained.winners[name], trained.problem(name)
     known = np.isfinite(problem.Y[:, j])
-    rows, standards = winner.selection.out_of_fold[0], problem.standards
+    rows, standards = winner.out_of_fold[0], problem.standards
     distances = trained.bursts["distance_m"].to_numpy(float)
     noise = repeatability(rows[known], standards[known], distances[known])
     if not np.isfinite(noise):
         noise = repeatability(rows[known], standards[known])
     if not np.isfinite(noise):
         noise = float(winner.local.at(np.zeros(1))[0])
-    coefficients = winner.fitted.arrays.get("coefficients")
-    if winner.fitted.predictor != "affine" or coefficients is None or not coefficients.any():
+    coefficients = None
+    if winner.alone is not None and winner.alone.fitted.predictor == "affine":
+        coefficients = winner.alone.fitted.arrays["coefficients"]
+    if coefficients is None or not coefficients.any():
         return blank_limits(float(winner.local.at(np.zeros(1))[0]), noise)
     given = decided.library.uncertainty[name].reindex(standards[known]).to_numpy(float)
     given = given[np.isfinite(given)]
@@ -231,14 +237,17 @@ def _groups(trained: Trained) -> Iterator[tuple[str, NDArray[Any]]]:
 
 
 def _left_out(trained: Trained, j: int, unit: str) -> dict[str, list[Part]]:
-    """Errors of a PLS model at distances and of sessions that no training spectrum is from."""
-    problem = trained.problem
-    winner = list(trained.winners.values())[j]
-    settings = winner.selection.settings
+    """Errors of a PLS model at distances and of sessions that no training spectrum is from.
+
+    Nothing for other families: each would have to be fitted anew for every distance.
+    """
+    name = list(trained.winners)[j]
+    winner, variant = trained.winners[name], trained.variants[trained.winners[name].variant]
+    problem, settings = variant.problem, winner.settings
     if winner.family != "pls" or settings["n_components"] == 0 or problem.learns:
         return {}  # a chain that learned from all rows has seen what is left out
     y, folds = problem.Y[:, j], problem.folds[0]
-    gram = trained.gram if not settings["scale"] else None
+    gram = variant.gram if not settings["scale"] else None
     out: dict[str, list[Part]] = {}
     for what, groups in _groups(trained):
         predicted = np.full(len(y), np.nan)

@@ -20,7 +20,7 @@ from calib.artifact.runtime import Model
 from calib.errors import CalibWarning, UsageError
 from calib.experiment import write
 from calib.experiment.assess import assess
-from calib.experiment.outcome import Outcome, Trained, Winner
+from calib.experiment.outcome import Contender, Member, Outcome, Trained, Variant, Winner
 from calib.experiment.plan import Floats, Plan, plan
 from calib.experiment.prepare import Report, Spectra, acquisition, reduce_bursts
 from calib.experiment.run import Run, open_run
@@ -28,7 +28,7 @@ from calib.experiment.state import model_parts
 from calib.experiment.unseen import read_held_out
 from calib.preprocess import Chain
 from calib.regress import predictors
-from calib.regress.family import Problem, Selection, family
+from calib.regress.family import Problem, Selection, family, fit_final
 from calib.validate.intervals import local_error
 from calib.validate.limits import reported
 from calib.validate.scores import rmse, score
@@ -129,10 +129,10 @@ def _fit(decided: Plan, spectra: Spectra, report: Report) -> Trained:
     winners = {}
     for j, analyte in enumerate(decided.analytes):
         unit = decided.library.description.unit(analyte)
-        rivals = {name: chosen[name][j] for name in models.families}
+        rivals = {name: Contender(name, "base", chosen[name][j]) for name in models.families}
         winners[analyte] = _refit(problem, j, rivals, unit)
         report("final models", j + 1, len(decided.analytes))
-    return Trained(spectra.bursts, problem, winners, chain)
+    return Trained(spectra.bursts, {"base": Variant("base", chain, problem)}, winners)
 
 
 def _preprocess(
@@ -158,22 +158,30 @@ def _preprocess(
     return Chain(on_shots + fixed.steps + fitted.steps), X, refit
 
 
-def _refit(problem: Problem, j: int, selections: dict[str, Selection], unit: str) -> Winner:
+def _refit(problem: Problem, j: int, contenders: dict[str, Contender], unit: str) -> Winner:
     """Fit the family of least RMSECV on every certified row, and calibrate its error bars."""
     y = problem.Y[:, j]
     known = np.isfinite(y)
-    best = min(selections, key=lambda name: rmse(selections[name].out_of_fold, y))
-    fitted = family(best).fit(problem.X[known], y[known], selections[best].settings)
+    best = min(
+        contenders.values(), key=lambda each: rmse(reported(each.selection.out_of_fold, unit), y)
+    )
+    settings = best.selection.settings
+    fitted = fit_final(best.family, problem, j, settings)
     recalled = predictors.predict(fitted.predictor, problem.X[known], fitted.arrays)
-    out_of_fold: Floats = reported(selections[best].out_of_fold, unit)
+    out_of_fold: Floats = reported(best.selection.out_of_fold, unit)
     repeats = len(out_of_fold)
     stacked = out_of_fold.ravel(), np.tile(y, repeats), np.tile(problem.standards, repeats)
     each = [rmse(row, y) for row in out_of_fold]
     error = float(np.std(each, ddof=1) / np.sqrt(repeats)) if repeats > 1 else float("nan")
     return Winner(
-        family=best,
-        selections=selections,
-        fitted=fitted,
+        family=best.family,
+        variant=best.variant,
+        settings=settings,
+        members=(Member(best.family, best.variant, settings, fitted),),
+        combine="single",
+        combine_arrays={},
+        out_of_fold=best.selection.out_of_fold,
+        contenders=contenders,
         local=local_error(out_of_fold, y, problem.standards),
         rmsec=rmse(reported(recalled, unit), y[known]),
         cross_validated=score(*stacked),

@@ -1,10 +1,14 @@
 """What a run keeps for those who look at it, and what is made from it when they do.
 
-``evidence.safetensors`` holds, in single precision: ``axis`` (nm), ``mean`` and ``deviation`` of
-the preprocessed training spectra; for each analyte A that PLS was tried on, ``A/pls_coefficients``
-and ``A/vip`` of the PLS that the run would have taken; ``A/coefficients`` of a winner that is
-linear. ``domain.csv`` holds the statistics of every spectrum, those of the training spectra under
-the models of the other folds.
+``evidence.safetensors`` holds, in single precision, for each variant that a model shown needs
+``variantI/axis`` (nm), ``variantI/mean`` and ``variantI/deviation`` of the preprocessed training
+spectra, variant 0 the one that speaks for most analytes. For each analyte A that a linear model
+predicts alone it holds ``A/coefficients``, else those of the PLS that the run would have taken, as
+``A/pls_coefficients``; of PLS also ``A/vip``; and ``A/variant``, their I.
+
+``domain.csv`` holds the statistics of every spectrum under variant 0, those of the training
+spectra under the models of the other folds. ``families.csv`` holds the error of the best that each
+family did for each analyte.
 """
 
 from __future__ import annotations
@@ -27,6 +31,8 @@ from calib.experiment.prepare import acquisition
 from calib.preprocess import Acquisition, Chain
 from calib.regress.pls import PLS
 from calib.report.evidence import Evidence, Stage
+from calib.validate.limits import reported
+from calib.validate.scores import score
 
 if TYPE_CHECKING:
     from calib.artifact.runtime import Model
@@ -36,13 +42,14 @@ FILE = "evidence.safetensors"
 
 
 def write_evidence(folder: Path, decided: Plan, made: Outcome) -> None:
-    """Write the arrays and the table of a run."""
+    """Write the arrays and the tables of a run."""
     arrays = {
         name: np.ascontiguousarray(value, dtype=np.float32)
         for name, value in _arrays(decided, made.trained).items()
     }
     save_file(arrays, folder / FILE)
-    parts = [(made.trained.bursts, "calibration", made.assessed.domain.out_of_fold)]
+    main = made.assessed.domains[made.trained.used[0]]
+    parts = [(made.trained.bursts, "calibration", main.out_of_fold)]
     if made.unseen.statistics:
         parts.append((made.unseen.bursts, "held-out", made.unseen.statistics))
     tables = []
@@ -51,36 +58,74 @@ def write_evidence(folder: Path, decided: Plan, made: Outcome) -> None:
         tables.append(table.assign(**statistics))
     whole = pd.concat(tables, ignore_index=True)
     whole.to_csv(folder / "domain.csv", index=False, lineterminator="\n")
+    rivals = _families(decided, made.trained)
+    rivals.to_csv(folder / "families.csv", index=False, lineterminator="\n")
+
+
+def _families(decided: Plan, trained: Trained) -> pd.DataFrame:
+    """Score what each family would have taken, out of fold, and a stack that was taken."""
+    rows = []
+    for j, (name, winner) in enumerate(trained.winners.items()):
+        unit = decided.library.description.unit(name)
+        every = {
+            family: (each.variant, each.selection.out_of_fold)
+            for family, each in winner.contenders.items()
+        }
+        every[winner.family] = winner.variant, winner.out_of_fold
+        for family, (variant, out_of_fold) in every.items():
+            repeats = len(out_of_fold)
+            found = score(
+                reported(out_of_fold, unit).ravel(), np.tile(trained.certified[:, j], repeats),
+                np.tile(trained.standards, repeats),
+            )  # fmt: skip
+            taken = family == winner.family
+            rows.append((name, family, variant, found.rmsep, found.low, found.high, taken))
+    columns = ["analyte", "family", "variant", "rmsecv", "low", "high", "taken"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def _arrays(decided: Plan, trained: Trained) -> dict[str, NDArray[np.floating]]:
-    X = trained.problem.X
     shot = acquisition(decided.library, trained.bursts)
-    out: dict[str, NDArray[np.floating]] = {
-        "axis": trained.chain.axis(decided.library.wavelength, shot),
-        "mean": X.mean(axis=0),
-        "deviation": X.std(axis=0),
+    held = {
+        name: _of(winner, trained, j) for j, (name, winner) in enumerate(trained.winners.items())
     }
-    for j, (name, winner) in enumerate(trained.winners.items()):
-        out |= {f"{name}/{key}": value for key, value in _of(winner, X, trained, j).items()}
+    shown = list(dict.fromkeys([*trained.used, *(variant for variant, _ in held.values())]))
+    out: dict[str, NDArray[np.floating]] = {}
+    for i, name in enumerate(shown):
+        variant = trained.variants[name]
+        out[f"variant{i}/axis"] = variant.chain.axis(decided.library.wavelength, shot)
+        out[f"variant{i}/mean"] = variant.problem.X.mean(axis=0)
+        out[f"variant{i}/deviation"] = variant.problem.X.std(axis=0)
+    for name, (where, arrays) in held.items():
+        if arrays:
+            out[f"{name}/variant"] = np.array([shown.index(where)], dtype=float)
+            out |= {f"{name}/{key}": value for key, value in arrays.items()}
     return out
 
 
-def _of(
-    winner: Winner, X: NDArray[np.floating], trained: Trained, j: int
-) -> dict[str, NDArray[np.floating]]:
-    """Return the coefficients of one analyte's models."""
-    out: dict[str, NDArray[np.floating]] = {}
-    linear = winner.fitted.arrays.get("coefficients")
-    if winner.family != "pls" and winner.fitted.predictor == "affine" and linear is not None:
-        out["coefficients"] = linear
-    pls = winner.selections.get("pls")
-    if pls is None or pls.settings["n_components"] == 0:
-        return out
+def _of(winner: Winner, trained: Trained, j: int) -> tuple[str, dict[str, NDArray[np.floating]]]:
+    """Return the variant and the coefficients of a linear model of one analyte."""
+    alone = winner.alone
+    linear = None if alone is None else alone.fitted.arrays.get("coefficients")
+    if alone is not None and alone.fitted.predictor == "affine" and linear is not None:
+        out = {"coefficients": linear}
+        if alone.family != "pls" or alone.settings["n_components"] == 0:
+            return winner.variant, out
+        return winner.variant, out | {
+            "vip": _pls(trained, j, winner.variant, alone.settings).vip_[0]
+        }
+    rival = winner.contenders.get("pls")
+    if rival is None or rival.selection.settings["n_components"] == 0:
+        return winner.variant, {}
+    model = _pls(trained, j, rival.variant, rival.selection.settings)
+    return rival.variant, {"pls_coefficients": model.coef_[0], "vip": model.vip_[0]}
+
+
+def _pls(trained: Trained, j: int, variant: str, settings: dict[str, Any]) -> PLS:
+    """Fit PLS on every certified row."""
     known = np.isfinite(trained.certified[:, j])
-    model = PLS(pls.settings["n_components"], scale=pls.settings["scale"])
-    model.fit(X[known], trained.certified[known, j])
-    return out | {"pls_coefficients": model.coef_[0], "vip": model.vip_[0]}
+    model = PLS(settings["n_components"], scale=settings["scale"])
+    return model.fit(trained.variants[variant].problem.X[known], trained.certified[known, j])
 
 
 def evidence_of(run: Run) -> Evidence:
@@ -138,7 +183,7 @@ def burst_stages(
     dark: NDArray[np.floating] | None = None,
     distance_m: NDArray[np.floating] | None = None,
 ) -> list[Stage]:
-    """Take one raw burst, (shots, channels), through a model's chain, step by step."""
+    """Take one raw burst, (shots, channels), through a model's first chain, step by step."""
     edges = np.cumsum([0, *(s["channels"] for s in model.manifest["spectrometers"])]).tolist()
     slices = tuple(slice(a, b) for a, b in itertools.pairwise(edges))
     rows: NDArray[np.floating] = np.asarray(counts, dtype=np.float64)
@@ -146,7 +191,7 @@ def burst_stages(
     shot = Acquisition(slices, dark=dark)
     out = [Stage("as shot", axis, rows)]
     averaged = False
-    for step in model.chain.steps:
+    for step in (*model.stem.steps, *model.branches[0].steps):
         if step.level == "spectrum" and not averaged:
             averaged = True
             rows = rows.mean(axis=0, keepdims=True)

@@ -1,24 +1,21 @@
-"""Freezing a run, predicting and checking a library: what joins runs, libraries and artifacts."""
+"""Freezing a run, predicting a library: what joins runs, libraries and artifacts."""
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from calib.artifact import store
+from calib.artifact import sealing, store
 from calib.artifact.runtime import Model, Predictions
 from calib.errors import DataError
-from calib.experiment.engine import train
 from calib.experiment.prepare import Darks, Report
 from calib.experiment.run import Run
 from calib.experiment.write import predictions_table
 from calib.library import Library, SpectraTable
 from calib.report.page import run_page
-from calib.validate.scores import rmse
 
 BATCH = 256
 """Bursts predicted at once."""
@@ -52,11 +49,16 @@ def freeze(run: Run, reference: str) -> Model:
     """
     store.parse_reference(reference)
     card = run_page(run.results, run.evidence(), title=reference)
-    return store.load(store.freeze(run.path / "model", reference, card))
+    return store.load(sealing.freeze(run.path / "model", reference, card))
 
 
 def predict_library(
-    model: Model, library: Library, bursts: pd.DataFrame, report: Report
+    model: Model,
+    library: Library,
+    bursts: pd.DataFrame,
+    report: Report,
+    *,
+    level: float | None = None,
 ) -> Iterator[pd.DataFrame]:
     """Predict bursts of a library, a table at a time.
 
@@ -67,6 +69,8 @@ def predict_library(
     bursts : DataFrame
         Rows of ``library.bursts``.
     report : callable
+    level : float, optional
+        Of the intervals, between 0 and 1; default: the model's.
 
     Yields
     ------
@@ -82,7 +86,7 @@ def predict_library(
     if bursts.empty:
         raise DataError(f"{library.path / 'bursts.csv'}: found no burst to predict")
     rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
-    darks = Darks(library, model.chain)
+    darks = Darks(library, model.stem)
     done = 0
     for start in range(0, len(rows), BATCH):
         batch = rows[start : start + BATCH]
@@ -95,7 +99,7 @@ def predict_library(
             report("predictions", done, len(rows))
         far = library.bursts.loc[batch, "distance_m"].to_numpy(float)
         found: Predictions = model.predict_spectra(
-            np.stack(reduced), distance_m=far, no_dark=np.array(undark)
+            np.stack(reduced), distance_m=far, no_dark=np.array(undark), level=level
         )
         yield predictions_table(library.bursts.loc[batch], found)
 
@@ -126,7 +130,12 @@ def _same_kind(model: Model, library: Library) -> None:
 
 
 def predict_table(
-    model: Model, source: Path, report: Report, *, axis: tuple[float, float, int] | None = None
+    model: Model,
+    source: Path,
+    report: Report,
+    *,
+    axis: tuple[float, float, int] | None = None,
+    level: float | None = None,
 ) -> Iterator[pd.DataFrame]:
     """Predict the spectra of a wide CSV table, one averaged spectrum a row.
 
@@ -152,48 +161,5 @@ def predict_table(
         who = pd.DataFrame({"burst": part.get("burst", part.index.astype(str)),
                             "standard": part.get("standard", "")})  # fmt: skip
         report("predictions", done, len(table.metadata))
-        yield predictions_table(who, model.predict_arrays(spectra, table.wavelength))
-
-
-def retrained_rmsep(experiment: Path, report: Report) -> dict[str, float]:
-    """RMSEP of each analyte of an experiment trained anew in a temporary folder."""
-    with tempfile.TemporaryDirectory() as folder:
-        run = train(experiment, Path(folder) / "run", report=report)
-        return {name: entry["rmsep"] for name, entry in run.analytes.items() if entry["rmsep"]}
-
-
-def held_out_rmsep(model: Model, library: Library, report: Report) -> dict[str, float]:
-    """RMSEP of each analyte on the standards that were held out when the model was trained.
-
-    Raises
-    ------
-    DataError
-        If the library lacks one of them, or is not of the model's kind.
-    """
-    wanted = list(model.manifest["held_out_standards"])
-    if not wanted:
-        raise DataError(
-            f"{model.name}: nothing was held out when it was trained, there is no RMSEP to compare"
-        )
-    bursts = library.select("calibration", "held-out")
-    bursts = bursts[bursts["standard"].isin(wanted)]
-    missing = sorted(set(wanted) - set(bursts["standard"]))
-    if missing:
-        raise DataError(
-            f"{library.path / 'bursts.csv'}: found no burst of held-out standard "
-            f"{missing[0]!r}, which the frozen RMSEP needs"
-        )
-    for name in model.analytes:
-        unit = library.description.unit(name)
-        if name in library.analytes and unit != model.unit(name):
-            raise DataError(
-                f"{library.path / 'library.toml'}: unit of {name} is {unit!r}, "
-                f"{model.name} needs {model.unit(name)!r}"
-            )
-    table = pd.concat(predict_library(model, library, bursts, report))
-    certified = library.values.reindex(table["standard"])
-    return {
-        name: rmse(table[name].to_numpy(), certified[name].to_numpy())
-        for name in model.analytes
-        if name in certified
-    }
+        found = model.predict_arrays(spectra, table.wavelength, level=level)
+        yield predictions_table(who, found)

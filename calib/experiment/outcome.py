@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +14,6 @@ from numpy.typing import NDArray
 from calib.artifact.runtime import Predictions
 from calib.preprocess import Chain
 from calib.regress.family import Fitted, Problem, Selection
-from calib.regress.pls import gram_matrix
 from calib.validate.breakdown import Part
 from calib.validate.domain_training import TrainedDomain
 from calib.validate.honesty import Check
@@ -24,15 +25,82 @@ Floats = NDArray[np.floating]
 
 
 @dataclass(frozen=True)
+class Variant:
+    """One way to preprocess the training spectra.
+
+    Attributes
+    ----------
+    name : str
+        ``base``, or the name it has in the experiment.
+    chain : Chain
+        As it was fitted on all training rows.
+    problem : Problem
+        Its spectra with the certified values and folds, which all variants share.
+    """
+
+    name: str
+    chain: Chain
+    problem: Problem
+
+    @cached_property
+    def gram(self) -> Floats | None:
+        """Gram matrix of the spectra where they are wide, else None."""
+        X = self.problem.X
+        return None if X.shape[1] < len(X) else self.problem.gram
+
+
+@dataclass(frozen=True)
+class Contender:
+    """The best that one family did for one analyte.
+
+    Attributes
+    ----------
+    family, variant : str
+    selection : Selection
+        With out-of-fold predictions of every repeat.
+    """
+
+    family: str
+    variant: str
+    selection: Selection
+
+
+@dataclass(frozen=True)
+class Member:
+    """One model that predicts an analyte, alone or with others.
+
+    Attributes
+    ----------
+    family, variant : str
+    settings : dict
+    fitted : Fitted
+    """
+
+    family: str
+    variant: str
+    settings: dict[str, Any]
+    fitted: Fitted
+
+
+@dataclass(frozen=True)
 class Winner:
     """The model of one analyte: how it was chosen, what it is, how well it did in training.
 
     Attributes
     ----------
     family : str
-    selections : dict of str to Selection
+        Of its only member, or ``stack``.
+    variant : str
+        Preprocessing of the member that weighs most.
+    settings : dict
+        Plain data: of the only member, or how the members are joined.
+    members : tuple of Member
+    combine : str
+        Name in `calib.regress.predictors.COMBINATIONS`.
+    combine_arrays : dict of str to ndarray
+    out_of_fold : ndarray of shape (repeats, n)
+    contenders : dict of str to Contender
         What each family would have taken.
-    fitted : Fitted
     local : LocalError
     rmsec : float
         Root mean square error of the final model on its own training rows, without a correction
@@ -44,17 +112,22 @@ class Winner:
     """
 
     family: str
-    selections: dict[str, Selection]
-    fitted: Fitted
+    variant: str
+    settings: dict[str, Any]
+    members: tuple[Member, ...]
+    combine: str
+    combine_arrays: dict[str, Floats]
+    out_of_fold: Floats
+    contenders: dict[str, Contender]
     local: LocalError
     rmsec: float
     cross_validated: Score
     rmsecv_error: float
 
     @property
-    def selection(self) -> Selection:
-        """The winning family's selection."""
-        return self.selections[self.family]
+    def alone(self) -> Member | None:
+        """The only member, None where several are joined."""
+        return self.members[0] if len(self.members) == 1 else None
 
 
 @dataclass(frozen=True)
@@ -64,34 +137,48 @@ class Trained:
     Attributes
     ----------
     bursts : DataFrame
-        Rows of ``bursts.csv``, one for each row of the problem.
-    problem : Problem
-        Preprocessed training spectra, certified values, folds.
+        Rows of ``bursts.csv``, one for each row of a problem.
+    variants : dict of str to Variant
+        Every preprocessing that was tried; the first is the experiment's own chain.
     winners : dict of str to Winner
-    chain : Chain
-        As it was fitted on all training rows.
     """
 
     bursts: pd.DataFrame
-    problem: Problem
+    variants: dict[str, Variant]
     winners: dict[str, Winner]
-    chain: Chain
+
+    @property
+    def base(self) -> Variant:
+        """The experiment's own chain."""
+        return next(iter(self.variants.values()))
+
+    @cached_property
+    def used(self) -> tuple[str, ...]:
+        """Variants that a winner needs, the one that speaks for most analytes first."""
+        speaks = Counter(winner.variant for winner in self.winners.values())
+        needed = {m.variant for winner in self.winners.values() for m in winner.members}
+        return tuple(
+            sorted(needed, key=lambda name: (-speaks[name], list(self.variants).index(name)))
+        )
+
+    def problem(self, analyte: str) -> Problem:
+        """Return the spectra whose domain speaks for an analyte, with values and folds."""
+        return self.variants[self.winners[analyte].variant].problem
+
+    @property
+    def standards(self) -> NDArray[np.generic]:
+        """Standard of each row."""
+        return self.base.problem.standards
 
     @property
     def certified(self) -> Floats:
         """Certified values, (rows, analytes)."""
-        return self.problem.Y
+        return self.base.problem.Y
 
     @property
     def folds(self) -> NDArray[np.intp]:
         """Folds, (repeats, rows)."""
-        return self.problem.folds
-
-    @cached_property
-    def gram(self) -> Floats | None:
-        """Gram matrix of the training spectra where they are wide, else None."""
-        X = self.problem.X
-        return None if X.shape[1] < len(X) else np.asarray(gram_matrix(X))
+        return self.base.problem.folds
 
 
 @dataclass(frozen=True)
@@ -124,11 +211,12 @@ class Assessment:
 
     Attributes
     ----------
-    domain : TrainedDomain
+    domains : dict of str to TrainedDomain
+        Of every variant that a winner needs.
     analytes : dict of str to Judgement
     """
 
-    domain: TrainedDomain
+    domains: dict[str, TrainedDomain]
     analytes: dict[str, Judgement]
 
 
@@ -150,7 +238,7 @@ class Unseen:
     checks : dict of str to Check
         Whether they met the error that cross-validation promised.
     statistics : dict of str to ndarray of shape (rows,)
-        Statistics of the domain, see `calib.validate.domain`.
+        Of the domain of the first variant used, see `calib.validate.domain`.
     """
 
     bursts: pd.DataFrame

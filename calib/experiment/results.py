@@ -38,10 +38,12 @@ def results(decided: Plan, made: Outcome) -> dict[str, Any]:
         "experiment": decided.file.name,
         **provenance(decided),
         "preprocess": decided.chain.settings(),
+        "variants": {name: each.chain.settings() for name, each in trained.variants.items()},
         "folds": _folds(decided, trained),
         "notes": [*decided.notes, *(f"step left out: {line}" for line in decided.left_out)],
         "checks": [check._asdict() for check in checks],
-        "domain": made.assessed.domain.plain() | {"held_out_flagged": _flagged(made)},
+        "domain": _domain(made, trained.used[0]),
+        "domains": {name: _domain(made, name) for name in trained.used},
         "totals": _totals(decided, made),
         "analytes": {
             name: _entry(decided, made, j, winner)
@@ -78,7 +80,12 @@ def _entry(decided: Plan, made: Outcome, j: int, winner: Winner) -> dict[str, An
     return {
         "unit": unit,
         "family": winner.family,
-        "settings": winner.selection.settings,
+        "variant": winner.variant,
+        "settings": winner.settings,
+        "members": [
+            {"family": m.family, "variant": m.variant, "settings": m.settings}
+            for m in winner.members
+        ],
         "rmsec": winner.rmsec,
         "rmsecv": cv.rmsep,
         "rmsecv_low": cv.low,
@@ -124,7 +131,7 @@ def _breakdown(decided: Plan, made: Outcome, j: int, unit: str) -> dict[str, Any
         )
         coverage = _share(inside, certified)
     else:
-        bursts, predicted = trained.bursts, reported(winner.selection.out_of_fold[0], unit)
+        bursts, predicted = trained.bursts, reported(winner.out_of_fold[0], unit)
         certified = trained.certified[:, j]
         given = decided.library.uncertainty[decided.analytes[j]]
         uncertainty = given.reindex(bursts["standard"]).to_numpy(float)
@@ -146,15 +153,19 @@ def _share(inside: np.ndarray, certified: Floats) -> float:
     return float(inside[known].mean()) if known.any() else float("nan")
 
 
-def _flagged(made: Outcome) -> dict[str, float] | None:
-    """Share of the held-out spectra beyond each limit of the domain."""
-    found = made.unseen.predictions
-    if found is None:
-        return None
-    return {
-        name: float(np.mean([word in flags.split(";") for flags in found.flags[:, 0]]))
-        for name, word in FLAGS.items()
-    }
+def _domain(made: Outcome, variant: str) -> dict[str, Any]:
+    """Say how the domain of a variant is made, which analytes it speaks for and what it flags."""
+    winners, found = made.trained.winners, made.unseen.predictions
+    speaks = [name for name, winner in winners.items() if winner.variant == variant]
+    flagged = None
+    if found is not None and speaks:
+        column = found.flags[:, list(winners).index(speaks[0])]
+        flagged = {
+            name: float(np.mean([word in flags.split(";") for flags in column]))
+            for name, word in FLAGS.items()
+        }
+    plain = made.assessed.domains[variant].plain()
+    return {"variant": variant, "analytes": speaks, **plain, "held_out_flagged": flagged}
 
 
 def _totals(decided: Plan, made: Outcome) -> dict[str, Any] | None:
@@ -168,6 +179,6 @@ def _totals(decided: Plan, made: Outcome) -> dict[str, Any] | None:
     if unseen.predictions is not None:
         predicted, certified = unseen.predictions.value, unseen.certified
     else:
-        chosen = [w.selection.out_of_fold[0] for w in trained.winners.values()]
+        chosen = [w.out_of_fold[0] for w in trained.winners.values()]
         predicted, certified = reported(np.transpose(chosen), "wt%"), trained.certified
     return {"analytes": summed} | totals(predicted[:, columns], certified[:, columns])

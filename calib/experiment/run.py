@@ -8,6 +8,7 @@
       out_of_fold.csv     cross-validated predictions, in the columns of `calib predict`
       held_out.csv        the same for the held-out standards, with the final models
       domain.csv          burst, standard, use, the statistics of each spectrum
+      families.csv        analyte, family, variant, RMSECV with its interval, taken
       evidence.safetensors  mean spectrum, coefficients: see `calib.experiment.evidence`
       library.txt         where the library lies, as seen from this folder
       model/              manifest.json, arrays.safetensors: what `calib freeze` freezes
@@ -69,7 +70,7 @@ class Run:
         return evidence_of(self)
 
     def table(self, name: str) -> pd.DataFrame:
-        """Read one of the run's CSV tables: curves, folds, out_of_fold, held_out or domain.
+        """Read one of the run's CSV tables: curves, folds, out_of_fold, held_out, domain, families.
 
         Raises
         ------

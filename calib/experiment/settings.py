@@ -56,7 +56,7 @@ class Models(BaseModel):
     """``[models]``: the families to try, and a table of options for each."""
 
     model_config = ConfigDict(extra="allow", frozen=True, strict=True)
-    families: Annotated[tuple[str, ...], Field(min_length=1)] = tuple(FAMILIES)
+    families: Annotated[tuple[str, ...], Field(min_length=1)] = ("pls",)
 
     @field_validator("families", mode="before")
     @classmethod

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Any
 
 import numpy as np
 
 from calib import __version__
-from calib.artifact.runtime import INTERVAL_ARRAYS, SCHEMA
-from calib.experiment.outcome import Assessment, Floats, Trained
+from calib.artifact.runtime import INTERVAL_ARRAYS
+from calib.artifact.schemas import SCHEMA
+from calib.experiment.outcome import Assessment, Floats, Trained, Winner
 from calib.experiment.plan import Plan
+from calib.preprocess import Chain
+from calib.preprocess.step import Step
 from calib.validate.limits import CONCENTRATIONS
 
 LEVEL = 0.90
@@ -26,40 +30,107 @@ def model_parts(
     """Return the manifest and the arrays of the trained models."""
     description = decided.library.description
     arrays: dict[str, Floats] = {"wavelength": decided.library.wavelength}
-    steps = trained.chain.settings()
-    for i, learned in enumerate(trained.chain.arrays()):
-        if learned:
-            steps[i]["learned"] = sorted(learned)
-            arrays |= {f"step{i}/{key}": np.asarray(value) for key, value in learned.items()}
+    stem, branches = branched([trained.variants[name].chain for name in trained.used])
+    steps = _steps(stem, "", arrays)
+    tails = [_steps(chain, f"branch{b}/", arrays) for b, chain in enumerate(branches)]
+    domains = [assessed.domains[name] for name in trained.used]
+    for b, each in enumerate(domains):
+        arrays |= {f"branch{b}/domain/{k}": value for k, value in each.domain.arrays().items()}
     analytes: dict[str, Any] = {}
     for j, (name, winner) in enumerate(trained.winners.items()):
-        held = winner.fitted.arrays
-        arrays |= {f"{name}/{key}": np.ascontiguousarray(value) for key, value in held.items()}
-        arrays |= {f"{name}/interval/{key}": getattr(winner.local, key) for key in INTERVAL_ARRAYS}
-        certified = trained.certified[:, j]
+        unit, certified = description.unit(name), trained.certified[:, j]
         limits = assessed.analytes[name].limits
-        concentration = description.unit(name) in CONCENTRATIONS
+        arrays |= {f"{name}/interval/{key}": getattr(winner.local, key) for key in INTERVAL_ARRAYS}
+        detectable = unit in CONCENTRATIONS and np.isfinite(limits.lod_high)
         analytes[name] = {
-            "unit": description.unit(name),
+            "unit": unit,
             "family": winner.family,
-            "settings": winner.selection.settings,
-            "predictor": winner.fitted.predictor,
-            "arrays": sorted(held),
+            "settings": winner.settings,
             "range": [float(np.nanmin(certified)), float(np.nanmax(certified))],
-            "lod": limits.lod_high if concentration and np.isfinite(limits.lod_high) else None,
+            "lod": limits.lod_high if detectable else None,
+            **_members(name, winner, trained.used, arrays),
         }
-    arrays |= {f"domain/{key}": value for key, value in assessed.domain.domain.arrays().items()}
     manifest = {
         "schema": SCHEMA,
         "signal": description.signal,
         "wavelengths": description.wavelengths,
         "spectrometers": [vars(each) for each in description.spectrometers],
         "preprocess": steps,
+        "branches": tails,
         "interval_level": LEVEL,
-        "domain": assessed.domain.plain(),
+        "domains": [each.plain() for each in domains],
         "analytes": analytes,
     }
     return manifest, arrays
+
+
+def branched(chains: Sequence[Chain]) -> tuple[Chain, list[Chain]]:
+    """Split chains into the steps they all begin with and what follows in each.
+
+    Parameters
+    ----------
+    chains : sequence of Chain
+        Fitted; at least one.
+
+    Returns
+    -------
+    stem : Chain
+    branches : list of Chain
+    """
+    steps = [chain.steps for chain in chains]
+    at = 0
+    while at < min(map(len, steps)) and all(_same(each[at], steps[0][at]) for each in steps):
+        at += 1
+    return Chain(steps[0][:at]), [Chain(each[at:]) for each in steps]
+
+
+def _same(one: Step, other: Step) -> bool:
+    """Say whether two fitted steps do the same."""
+    mine, yours = one.arrays(), other.arrays()
+    return (
+        one.settings() == other.settings()
+        and mine.keys() == yours.keys()
+        and all(np.array_equal(mine[key], yours[key]) for key in mine)
+    )
+
+
+def _steps(chain: Chain, where: str, arrays: dict[str, Floats]) -> list[dict[str, Any]]:
+    """Return steps as plain data, and put what they learned among the arrays."""
+    steps = chain.settings()
+    for i, learned in enumerate(chain.arrays()):
+        if learned:
+            steps[i]["learned"] = sorted(learned)
+            for key, value in learned.items():
+                arrays[f"{where}step{i}/{key}"] = np.asarray(value)
+    return steps
+
+
+def _members(
+    name: str, winner: Winner, used: tuple[str, ...], arrays: dict[str, Floats]
+) -> dict[str, Any]:
+    """Say what predicts an analyte, and put its arrays among the others."""
+    members = []
+    for m, member in enumerate(winner.members):
+        held = member.fitted.arrays
+        for key, value in held.items():
+            arrays[f"{name}/member{m}/{key}"] = np.ascontiguousarray(value)
+        members.append(
+            {
+                "family": member.family,
+                "settings": member.settings,
+                "predictor": member.fitted.predictor,
+                "arrays": sorted(held),
+                "branch": used.index(member.variant),
+            }
+        )
+    for key, value in winner.combine_arrays.items():
+        arrays[f"{name}/combine/{key}"] = np.ascontiguousarray(value)
+    return {
+        "members": members,
+        "branch": used.index(winner.variant),
+        "combine": winner.combine,
+        "combine_arrays": sorted(winner.combine_arrays),
+    }
 
 
 def provenance(decided: Plan) -> dict[str, Any]:

@@ -35,30 +35,35 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
         for j, name in enumerate(decided.analytes)
     }
     shot = acquisition(decided.library, spectra.bursts)
-    X = trained.chain.spectra(spectra.counts, decided.library.wavelength, shot)
     curves = {}
     for j, (name, winner) in enumerate(trained.winners.items()):
-        if winner.fitted.path is not None:
+        if winner.alone is not None and winner.alone.fitted.path is not None:
+            chain = trained.variants[winner.variant].chain
+            X = chain.spectra(spectra.counts, decided.library.wavelength, shot)
+            path = winner.alone.fitted.path
             # of the regression itself, as the curve's RMSECV is: negative wt% are not yet zero
-            along = winner.fitted.path[:, :1] + winner.fitted.path[:, 1:] @ X.T
+            along = path[:, :1] + path[:, 1:] @ X.T
             curves[name] = [rmse(row, certified[:, j]) for row in along]
     checks = {
         name: _check(decided, trained, name, scores[name])
         for name in decided.analytes
         if scores[name].n_standards
     }
+    main = trained.variants[trained.used[0]].chain
+    statistics = model.domains[0].statistics(
+        main.spectra(spectra.counts, decided.library.wavelength, shot)
+    )
     return Unseen(
-        spectra.bursts, certified, uncertainty, predictions, scores, curves, checks,
-        model.domain.statistics(X),
-    )  # fmt: skip
+        spectra.bursts, certified, uncertainty, predictions, scores, curves, checks, statistics
+    )
 
 
 def _check(decided: Plan, trained: Trained, name: str, found: Score) -> Check:
     """Compare RMSEP with what RMSECV promises for as many standards."""
     unit = decided.library.description.unit(name)
-    out_of_fold = reported(trained.winners[name].selection.out_of_fold, unit)
+    out_of_fold = reported(trained.winners[name].out_of_fold, unit)
     errors = (out_of_fold - trained.certified[:, decided.analytes.index(name)]).ravel()
-    standards = np.tile(trained.problem.standards, len(out_of_fold))
+    standards = np.tile(trained.standards, len(out_of_fold))
     level = 1 - 0.05 / len(decided.analytes)
     return held_out_check(
         name, found.rmsep, errors, standards, found.n_standards, unit, level=level

@@ -59,12 +59,13 @@ def _write_library(folder: Path, decided: Plan) -> None:
 def _tables(folder: Path, decided: Plan, trained: Trained, unseen: Unseen) -> None:
     curves = []
     for name, winner in trained.winners.items():
-        for kind, selection in winner.selections.items():
-            table = pd.DataFrame(selection.curve)
-            seen = kind == winner.family and name in unseen.curves
-            table["rmsep"] = unseen.curves[name] if seen else float("nan")
-            table.insert(0, "analyte", name)
-            table.insert(1, "family", kind)
+        for kind, contender in winner.contenders.items():
+            table = pd.DataFrame(contender.selection.curve)
+            along = unseen.curves.get(name, [])
+            seen = kind == winner.family and len(along) == len(table)
+            table["rmsep"] = along if seen else float("nan")
+            for at, value in enumerate((name, kind, contender.variant)):
+                table.insert(at, ("analyte", "family", "variant")[at], value)
             curves.append(table)
     _csv(pd.concat(curves, ignore_index=True), folder / "curves.csv")
     folds = _who(decided, trained.bursts)
@@ -98,7 +99,7 @@ def _out_of_fold(decided: Plan, trained: Trained) -> pd.DataFrame:
         table["repeat"] = repeat + 1
         for j, (name, winner) in enumerate(trained.winners.items()):
             unit = decided.library.description.unit(name)
-            value = reported(winner.selection.out_of_fold[repeat], unit)
+            value = reported(winner.out_of_fold[repeat], unit)
             error = winner.local.at(value)
             half = winner.local.multiple(LEVEL) * error
             table[name] = value
@@ -122,7 +123,7 @@ def _csv(table: pd.DataFrame, path: Path) -> None:
 
 
 def _model(folder: Path, decided: Plan, made: Outcome, model: Model, found: dict[str, Any]) -> None:
-    """Write manifest, arrays and golden spectra, as `calib.artifact.store.freeze` takes them."""
+    """Write manifest, arrays and golden spectra, as `calib.artifact.sealing.freeze` takes them."""
     folder.mkdir()
     manifest, arrays = model_parts(decided, made.trained, made.assessed)
     scores = ("rmsec", "rmsecv", "rmsep", "rmsep_low", "rmsep_high", "n_standards", "n_held_out")

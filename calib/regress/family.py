@@ -18,6 +18,9 @@ A module has
     How complex a fitted model is, to compare settings within the family.
 ``fit(X, y, settings)``
     Fit the final model of one analyte as plain arrays.
+``JOINT`` (optional, true)
+    The model of one analyte also learns from the others: `fit` takes y of shape (rows, analytes),
+    the analyte to predict first.  `fit_final` sees to it.
 """
 
 from __future__ import annotations
@@ -231,7 +234,13 @@ def cross_fit(
     return out
 
 
-FAMILIES: Mapping[str, str] = {"pls": "calib.regress.pls_family"}
+FAMILIES: Mapping[str, str] = {
+    "pls": "calib.regress.pls_family",
+    "independent_components": "calib.regress.independent_components",
+    "random_forest": "calib.regress.random_forest",
+    "extra_trees": "calib.regress.extra_trees",
+    "gradient_boosting": "calib.regress.gradient_boosting",
+}
 """Module of each family by its name in an experiment file."""
 
 
@@ -247,3 +256,24 @@ def family(name: str) -> Family:
         raise SettingsError(f"models: unknown family {name!r}, need one of {', '.join(FAMILIES)}")
     module: Family = importlib.import_module(FAMILIES[name])
     return module
+
+
+def fit_final(name: str, problem: Problem, column: int, settings: Mapping[str, Any]) -> Fitted:
+    """Fit a family on every row with the analyte's certified value.
+
+    Parameters
+    ----------
+    name : str
+        The family.
+    problem : Problem
+    column : int
+        The analyte.
+    settings : dict
+        Of a `Selection` of that family.
+    """
+    module = family(name)
+    known = np.isfinite(problem.Y[:, column])
+    y = problem.Y[known, column]
+    if getattr(module, "JOINT", False):
+        y = np.column_stack([y, np.delete(problem.Y[known], column, axis=1)])
+    return module.fit(problem.X[known], y, settings)

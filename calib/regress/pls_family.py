@@ -16,8 +16,8 @@ from typing import Any, get_args
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.errors import SettingsError
 from calib.regress.family import Fitted, Problem, Selection, Watch, unwatched
+from calib.regress.options import filled, need_flag, need_one_of, need_whole
 from calib.regress.pls import (
     PLS,
     cross_validate,
@@ -45,24 +45,11 @@ def options(given: Mapping[str, Any]) -> dict[str, Any]:
     SettingsError
         If a key is unknown or a value cannot be.
     """
-    for key in given:
-        if key not in DEFAULTS:
-            raise SettingsError(
-                f"key 'models.pls.{key}' is unknown, need one of {', '.join(DEFAULTS)}"
-            )
-    filled = {**DEFAULTS, **given}
-    count = filled["max_components"]
-    if type(count) is not int or count < 1:
-        raise SettingsError(
-            f"key 'models.pls.max_components' is {count!r}, need a whole number ≥ 1"
-        )
-    if type(filled["scale"]) is not bool:
-        raise SettingsError(f"key 'models.pls.scale' is {filled['scale']!r}, need true or false")
-    if filled["rule"] not in get_args(Rule):
-        raise SettingsError(
-            f"key 'models.pls.rule' is {filled['rule']!r}, need one of {', '.join(get_args(Rule))}"
-        )
-    return filled
+    chosen = filled("pls", given, DEFAULTS)
+    need_whole("pls", chosen, "max_components")
+    need_flag("pls", chosen, "scale")
+    need_one_of("pls", chosen, "rule", get_args(Rule))
+    return chosen
 
 
 def space(options: Mapping[str, Any]) -> Space:

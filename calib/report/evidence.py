@@ -24,8 +24,10 @@ if TYPE_CHECKING:
 
 __all__ = ["Evidence", "Picture", "Stage", "Tables", "element_of", "run_figures", "run_pictures"]
 
+Floats = NDArray[np.floating]
+
 Tables = Callable[[str], pd.DataFrame]
-"""Returns one of a run's tables by name: curves, folds, out_of_fold, held_out, domain."""
+"""Returns a run's tables by name: curves, folds, out_of_fold, held_out, domain, families."""
 
 PAIRS = 6
 """Analytes in the pair plot."""
@@ -43,8 +45,9 @@ class Evidence:
     table : callable
         Returns a run's table by name, or raises DataError.
     arrays : mapping of str to ndarray
-        ``axis`` (nm), ``mean`` and ``deviation`` of the preprocessed training spectra, and for an
-        analyte A ``A/coefficients``, ``A/pls_coefficients``, ``A/vip``; any may be missing.
+        ``variantI/axis`` (nm), ``variantI/mean`` and ``variantI/deviation`` of the preprocessed
+        training spectra; for an analyte A ``A/coefficients`` or ``A/pls_coefficients``, ``A/vip``
+        and ``A/variant``, the number I that they are of. Any may be missing.
     stages : sequence of Stage
         A burst as it was shot and after each preprocess step.
     experiment : str
@@ -55,6 +58,14 @@ class Evidence:
     arrays: Mapping[str, NDArray[np.floating]]
     stages: Sequence[Stage] = ()
     experiment: str = ""
+
+    def signal(self, variant: int = 0) -> tuple[Floats, Floats, Floats] | None:
+        """Return axis, mean and deviation of a variant's spectra, where they are known."""
+        names = (f"variant{variant}/{key}" for key in ("axis", "mean", "deviation"))
+        axis, mean, deviation = (self.arrays.get(name) for name in names)
+        if axis is None or mean is None or deviation is None or axis.size != mean.size:
+            return None
+        return axis, mean, deviation
 
     def tables(self) -> Tables:
         """Return `table`, reading each only once."""
@@ -134,8 +145,9 @@ def _whole(results: Mapping[str, Any], evidence: Evidence, table: Tables) -> Ite
     ax = draw.interval_coverage(source, analytes)
     note = "" if held is not None else "Out of fold, on which the intervals were calibrated."
     yield _picture("intervals", "", "Do the error bars hold?", ax, note)
-    mean, axis = evidence.arrays.get("mean"), evidence.arrays.get("axis")
-    if mean is not None and axis is not None and mean.size == axis.size:
+    signal = evidence.signal()
+    if signal is not None:
+        axis, mean, _ = signal
         n = int(table("out_of_fold").query("repeat == 1").shape[0])
         ax = draw.spectrum(
             axis, mean, abundance=_abundance(values), n=n,
@@ -183,11 +195,12 @@ def _choice(
         ax = draw.error_against_setting(curve, analyte, unit, chosen, n=n)
         note = "" if family == entry["family"] else f"Of {family}, which was not taken."
         yield _picture("components", analyte, "Was the component count a close call?", ax, note)
-    best = _families(mine, entry)
-    if len(best) > 1:
+    rivals = _maybe(table, "families")
+    best = None if rivals is None else rivals[rivals["analyte"] == analyte]
+    if best is not None and len(best) > 1:
         ax = draw.families_compared(best, analyte, unit, n=n)
-        yield _picture("families", analyte, "Did the family win by more than its error?", ax,
-                       "Bars: ± one standard error between standards.")  # fmt: skip
+        note = "Bars: 95 % intervals, by bootstrap over standards."
+        yield _picture("families", analyte, "Did the family win by more than its error?", ax, note)
 
 
 def _component_curve(
@@ -202,24 +215,6 @@ def _component_curve(
         if not curve["n_components"].duplicated().any() and len(curve) > 1:
             return family, curve
     return None
-
-
-def _families(mine: pd.DataFrame, entry: Mapping[str, Any]) -> pd.DataFrame:
-    """Return the error of each family with its standard error: as taken, else its least."""
-    rows = []
-    for family, part in mine.groupby("family", sort=False):
-        known = part.dropna(subset=["rmsecv"])
-        taken = family == entry["family"]
-        if taken and "n_components" in known:
-            same = known[known["n_components"] == entry["settings"].get("n_components")]
-            known = same if len(same) else known
-        if known.empty:
-            continue
-        best = known.iloc[int(np.argmin(known["rmsecv"].to_numpy(float)))]
-        value, error = float(best["rmsecv"]), float(best.get("standard_error", 0.0))
-        error = error if np.isfinite(error) else 0.0
-        rows.append((str(family), value, value - error, value + error, taken))
-    return pd.DataFrame(rows, columns=["family", "rmsecv", "low", "high", "taken"])
 
 
 def _residuals(
@@ -262,10 +257,12 @@ def _vector(
 ) -> Iterator[Picture]:
     """Draw the regression vector and the importance of the channels, with the share in lines."""
     arrays, entry = evidence.arrays, results["analytes"][analyte]
-    axis, deviation = arrays.get("axis"), arrays.get("deviation")
     linear = arrays.get(f"{analyte}/coefficients", arrays.get(f"{analyte}/pls_coefficients"))
-    if axis is None or deviation is None or linear is None or linear.size != axis.size:
+    variant = arrays.get(f"{analyte}/variant")
+    signal = None if variant is None else evidence.signal(int(variant[0]))
+    if signal is None or linear is None or linear.size != signal[0].size:
         return
+    axis, _, deviation = signal
     own = element_of(analyte)
     others = [element_of(name) for name in results["analytes"]]
     elements = [e for e in dict.fromkeys([own, *others]) if e is not None]
@@ -273,7 +270,7 @@ def _vector(
     found = [share for share in shares if share is not None]
     rivals = sorted((s for s in found if s.element != own), key=lambda s: -s.share)[:INTERFERENTS]
     marked = ([own] if own else []) + [s.element for s in rivals]
-    of_winner = f"{analyte}/coefficients" in arrays or entry["family"] == "pls"
+    of_winner = f"{analyte}/coefficients" in arrays
     note = "" if of_winner else "Of PLS, which was not taken. "
     note += "; ".join(
         f"{100 * s.share:.0f} % of |coefficient × standard deviation| lies within the lines of "

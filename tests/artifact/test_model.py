@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 import calib
-from calib.artifact import check, store
+from calib.artifact import check, sealing, store
 from calib.artifact.runtime import Model
 from calib.errors import ArtifactError, DataError, UsageError
 from calib.experiment import open_run
@@ -82,8 +82,8 @@ def test_other_analytes_need_a_new_major_version(frozen, trained, tmp_path):
     with pytest.raises(
         UsageError, match=r"SiO2 in wt%.* then, SiO2 in ppm.* now\); raise the major"
     ):
-        store.freeze(run / "model", "small@1.1.0", "")
-    assert store.freeze(run / "model", "small@2.0.0", "").is_dir()
+        sealing.freeze(run / "model", "small@1.1.0", "")
+    assert sealing.freeze(run / "model", "small@2.0.0", "").is_dir()
 
 
 def test_a_missing_model_lists_what_there_is(frozen):
@@ -157,8 +157,18 @@ def test_predictions_out_of_range_are_flagged(frozen):
         (lambda m: m.pop("interval_level"), "lack 'interval_level'"),
         (lambda m: m.pop("signal"), "lack 'signal'"),
         (lambda m: m["analytes"]["SiO2"].pop("range"), "lack 'range'"),
-        (lambda m: m["analytes"]["SiO2"].update(arrays=["coefficients"]), "affine needs coeff"),
-        (lambda m: m["analytes"]["SiO2"].update(predictor="magic"), "unknown predictor 'magic'"),
+        (
+            lambda m: m["analytes"]["SiO2"]["members"][0].update(arrays=["coefficients"]),
+            "affine needs coeff",
+        ),
+        (
+            lambda m: m["analytes"]["SiO2"]["members"][0].update(predictor="magic"),
+            "unknown predictor 'magic'",
+        ),
+        (lambda m: m["analytes"]["SiO2"].update(combine="magic"), "unknown combination 'magic'"),
+        (lambda m: m["analytes"]["SiO2"].update(branch=1), "branch is 1, need 0 to 0"),
+        (lambda m: m["analytes"]["SiO2"].update(members=[]), "'single' of 0 members"),
+        (lambda m: m["branches"].append([]), "found 2 branches and 1 domains"),
         (lambda m: m["spectrometers"].pop(), "spectrometers hold 120 channels"),
         (lambda m: m.update(interval_level="x"), "lack could not convert"),
     ],
@@ -197,8 +207,8 @@ def test_files_that_are_not_listed_are_refused(frozen):
 
 def test_an_unknown_schema_is_refused(frozen):
     path = frozen.path / "manifest.json"
-    path.write_text(path.read_text().replace('"schema": 1', '"schema": 2'))
-    with pytest.raises(ArtifactError, match="schema is 2, this calib reads 1"):
+    path.write_text(path.read_text().replace('"schema": 2', '"schema": 3'))
+    with pytest.raises(ArtifactError, match="schema is 3, this calib reads 1 and 2"):
         calib.load("small@1.0.0")
 
 

@@ -41,7 +41,9 @@ def test_the_whole_job(calib, experiment, small_library, frozen, tmp_path, monke
     file = experiment('analytes = ["SiO2", "MgO"]\n' + QUICK)
     status, out, err = calib("train", file, "--out", "run", "--components")
     assert status == 0
-    assert re.search(r"^SiO2 +\d\.\d\d+ +\d\S* – \d\S*", out, re.M)
+    # RMSEP and RMSECV, each with its interval
+    assert re.search(r"^SiO2( +\d\.\d\d+ +\d\.\d+–\d\.\d+){2} ", out, re.M)
+    assert max(map(len, out.splitlines())) <= 80
     assert "cross-validation" in err
     assert calib("report", "run")[0] == 0
     assert "RMSEP" in Path("reports/run.html").read_text()
@@ -55,10 +57,24 @@ def test_the_whole_job(calib, experiment, small_library, frozen, tmp_path, monke
     ]  # fmt: skip
     status, out, _ = calib("check", frozen, "--library", small_library, "--junit", "j.xml")
     assert status == 0
-    assert out.count("pass") == 4
+    assert out.count("pass") == 5
     suite = ET.parse("j.xml").getroot()
-    assert (suite.get("tests"), suite.get("failures")) == ("4", "0")
-    assert "no difference shown" in calib("compare", "run", "run")[1]
+    assert (suite.get("tests"), suite.get("failures")) == ("5", "0")
+    out = calib("compare", "run", "run")[1]
+    assert re.search(r"^SiO2 .* 1\.00 +1\.0–1\.0 .*no difference shown$", out, re.M)
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_intervals_are_of_the_level_asked(calib, frozen, small_library, tmp_path):
+    widths = {}
+    for level in ("0.5", "0.8"):
+        to = tmp_path / f"{level}.csv"
+        assert calib("predict", frozen, small_library, "-o", to, "--level", level)[0] == 0
+        widths[level] = (table := pd.read_csv(to))["SiO2_high"] - table["SiO2"]
+    assert (widths["0.8"] > widths["0.5"]).all()
+    status, _, err = calib("predict", frozen, small_library, "-o", tmp_path / "o", "--level", "95")
+    assert status == 2
+    assert "'--level': 95" in err
 
 
 def test_json_is_for_scripts(calib, experiment, frozen, tmp_path):

@@ -91,7 +91,7 @@ def test_refitting_agrees_with_one_gram_matrix_where_nothing_is_learned(problem)
 def test_what_was_learned_is_frozen_and_predicts_the_same(experiment, tmp_path, small_library):
     run = calib.train(experiment(LEARNING), tmp_path / "run")
     model = Model.open(run.path / "model")
-    assert model.chain.arrays()[-1]["reference"].shape == (180,)
+    assert model.stem.arrays()[-1]["reference"].shape == (180,)
     table = run.table("held_out")
     library = calib.open_library(small_library)
     row = int(library.bursts.index[library.bursts["burst"] == table["burst"].iloc[0]][0])

@@ -1,0 +1,95 @@
+"""Layouts of frozen models, and how one of an older layout becomes one of today's.
+
+To change the layout: raise `SCHEMA`, convert the one before in `upgrade`, and keep a frozen model
+of the old one in ``tests/artifact/data``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.artifact import reading
+from calib.errors import ArtifactError
+
+Arrays = Mapping[str, NDArray[np.floating]]
+
+SCHEMA = 2
+"""Layout that is written.
+
+manifest.json
+    ``preprocess``: the stem, steps that all analytes share; ``branches``: the steps that follow
+    it, a list of lists, at least one (empty: the stem as it is); ``domains``: limits of usual
+    spectra, one table a branch; ``analytes``: for each its ``members`` (``family``, ``predictor``,
+    ``arrays``, ``branch``), how their predictions are joined (``combine``, ``combine_arrays``),
+    and the ``branch`` whose domain speaks for it.
+arrays.safetensors
+    ``wavelength``; ``step0/KEY`` and ``branch0/step0/KEY`` what a step learned;
+    ``branch0/domain/KEY``; and for each analyte A ``A/member0/NAME``, ``A/combine/NAME`` and
+    ``A/interval/NAME``.
+
+Layout 1 had one chain, one domain and one predictor an analyte.
+"""
+
+KNOWN = (1, 2)
+"""Layouts that can be read."""
+
+
+def parse_manifest(text: bytes, where: str) -> dict[str, Any]:
+    """Parse a manifest and check its schema.
+
+    Raises
+    ------
+    ArtifactError
+        If it is no JSON object, or of an unknown schema.
+    """
+    manifest = reading.parse_json(text, where)
+    if type(manifest.get("schema")) is not int or manifest["schema"] not in KNOWN:
+        raise ArtifactError(
+            f"{where}: schema is {manifest.get('schema')!r:.40}, this calib reads "
+            f"{' and '.join(map(str, KNOWN))}"
+        )
+    return manifest
+
+
+def upgrade(manifest: Mapping[str, Any], arrays: Arrays) -> tuple[Mapping[str, Any], Arrays]:
+    """Return manifest and arrays in today's layout; what is so already is returned as it is.
+
+    Parameters
+    ----------
+    manifest : mapping
+    arrays : mapping of str to ndarray
+
+    Raises
+    ------
+    KeyError, TypeError, AttributeError
+        If the manifest is not of the layout that it names.
+    """
+    if manifest["schema"] != 1:
+        return manifest, arrays
+    analytes = {name: _member(entry) for name, entry in manifest["analytes"].items()}
+    moved = {
+        f"{name}/{key}": f"{name}/member0/{key}"
+        for name, entry in manifest["analytes"].items()
+        for key in entry["arrays"]
+    }
+    moved |= {key: f"branch0/{key}" for key in arrays if key.startswith("domain/")}
+    new = {key: value for key, value in manifest.items() if key != "domain"}
+    new |= {
+        "schema": SCHEMA,
+        "branches": [[]],
+        "domains": [manifest["domain"]],
+        "analytes": analytes,
+    }
+    return new, {moved.get(key, key): value for key, value in arrays.items()}
+
+
+def _member(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """Turn an analyte's one predictor into its only member."""
+    own = ("predictor", "arrays")
+    member = {"family": entry.get("family"), **{key: entry[key] for key in own}, "branch": 0}
+    rest = {key: value for key, value in entry.items() if key not in own}
+    return rest | {"members": [member], "combine": "single", "combine_arrays": [], "branch": 0}
