@@ -7,8 +7,7 @@ predicts alone it holds ``A/coefficients``, else those of the PLS that the run w
 ``A/pls_coefficients``; of PLS also ``A/vip``; and ``A/variant``, their I.
 
 ``domain.csv`` holds the statistics of every spectrum under variant 0, those of the training
-spectra under the models of the other folds. ``families.csv`` holds the error of the best that each
-family did for each analyte.
+spectra under the models of the other folds.
 """
 
 from __future__ import annotations
@@ -31,8 +30,6 @@ from calib.experiment.prepare import acquisition
 from calib.preprocess import Acquisition, Chain
 from calib.regress.pls import PLS
 from calib.report.evidence import Evidence, Stage
-from calib.validate.limits import reported
-from calib.validate.scores import score
 
 if TYPE_CHECKING:
     from calib.artifact.runtime import Model
@@ -58,30 +55,6 @@ def write_evidence(folder: Path, decided: Plan, made: Outcome) -> None:
         tables.append(table.assign(**statistics))
     whole = pd.concat(tables, ignore_index=True)
     whole.to_csv(folder / "domain.csv", index=False, lineterminator="\n")
-    rivals = _families(decided, made.trained)
-    rivals.to_csv(folder / "families.csv", index=False, lineterminator="\n")
-
-
-def _families(decided: Plan, trained: Trained) -> pd.DataFrame:
-    """Score what each family would have taken, out of fold, and a stack that was taken."""
-    rows = []
-    for j, (name, winner) in enumerate(trained.winners.items()):
-        unit = decided.library.description.unit(name)
-        every = {
-            family: (each.variant, each.selection.out_of_fold)
-            for family, each in winner.contenders.items()
-        }
-        every[winner.family] = winner.variant, winner.out_of_fold
-        for family, (variant, out_of_fold) in every.items():
-            repeats = len(out_of_fold)
-            found = score(
-                reported(out_of_fold, unit).ravel(), np.tile(trained.certified[:, j], repeats),
-                np.tile(trained.standards, repeats),
-            )  # fmt: skip
-            taken = family == winner.family
-            rows.append((name, family, variant, found.rmsep, found.low, found.high, taken))
-    columns = ["analyte", "family", "variant", "rmsecv", "low", "high", "taken"]
-    return pd.DataFrame(rows, columns=columns)
 
 
 def _arrays(decided: Plan, trained: Trained) -> dict[str, NDArray[np.floating]]:

@@ -3,16 +3,18 @@
     RUN/
       experiment.toml     as it was read
       results.json        scores of each analyte, and all that is needed to make them again
-      curves.csv          what each family tried: analyte, family, setting, RMSECV, RMSEP
+      contest.csv         the best of each family for each analyte, with its RMSECV
+      trials.csv          every trial of the search, if there was one
+      curves.csv          errors along the component counts of families that have them
       folds.csv           burst, standard, family, distance_m, acquired_at, use, fold in each repeat
       out_of_fold.csv     cross-validated predictions, in the columns of `calib predict`
       held_out.csv        the same for the held-out standards, with the final models
       domain.csv          burst, standard, use, the statistics of each spectrum
-      families.csv        analyte, family, variant, RMSECV with its interval, taken
       evidence.safetensors  mean spectrum, coefficients: see `calib.experiment.evidence`
       library.txt         where the library lies, as seen from this folder
       model/              manifest.json, arrays.safetensors: what `calib freeze` freezes
       figures/            PNG
+      search/             state of the search, for more trials (`calib.experiment.search_state`)
 
 It is written to a hidden folder beside the target and renamed at the end.
 """
@@ -70,7 +72,12 @@ class Run:
         return evidence_of(self)
 
     def table(self, name: str) -> pd.DataFrame:
-        """Read one of the run's CSV tables: curves, folds, out_of_fold, held_out, domain, families.
+        """Read one of the run's CSV tables.
+
+        Parameters
+        ----------
+        name : str
+            contest, trials, curves, folds, out_of_fold, held_out or domain.
 
         Raises
         ------

@@ -27,7 +27,7 @@ __all__ = ["Evidence", "Picture", "Stage", "Tables", "element_of", "run_figures"
 Floats = NDArray[np.floating]
 
 Tables = Callable[[str], pd.DataFrame]
-"""Returns a run's tables by name: curves, folds, out_of_fold, held_out, domain, families."""
+"""Returns a run's tables by name: curves, folds, out_of_fold, held_out, domain, contest."""
 
 PAIRS = 6
 """Analytes in the pair plot."""
@@ -159,10 +159,6 @@ def _whole(results: Mapping[str, Any], evidence: Evidence, table: Tables) -> Ite
         axes = draw.preprocess_steps(evidence.stages)
         yield _picture("steps", "", "What does each preprocess step do?", axes[0],
                        "The first calibration burst.", wide=True)  # fmt: skip
-    trials = _maybe(table, "trials")
-    if trials is not None and {"trial", "value"} <= set(trials.columns):
-        ax = draw.search_history(trials)
-        yield _picture("search", "", "Was the search still finding better settings?", ax)
 
 
 def _analyte(
@@ -195,12 +191,32 @@ def _choice(
         ax = draw.error_against_setting(curve, analyte, unit, chosen, n=n)
         note = "" if family == entry["family"] else f"Of {family}, which was not taken."
         yield _picture("components", analyte, "Was the component count a close call?", ax, note)
-    rivals = _maybe(table, "families")
-    best = None if rivals is None else rivals[rivals["analyte"] == analyte]
-    if best is not None and len(best) > 1:
-        ax = draw.families_compared(best, analyte, unit, n=n)
-        note = "Bars: 95 % intervals, by bootstrap over standards."
+    contest = _contest(_maybe(table, "contest"), entry, analyte)
+    if contest is not None and len(contest) > 1:
+        ax = draw.families_compared(contest, analyte, unit, n=n)
+        note = "Bars: ± one standard error between standards."
         yield _picture("families", analyte, "Did the family win by more than its error?", ax, note)
+    trials = _maybe(table, "trials")
+    if trials is not None and (trials["analyte"] == analyte).any():
+        part = trials[trials["analyte"] == analyte].rename(columns={"rmsecv": "value"})
+        ax = draw.search_history(part, label=f"{analyte} RMSECV of the trial ({unit})")
+        yield _picture("search", analyte, "Was the search still finding better settings?", ax)
+
+
+def _contest(
+    contest: pd.DataFrame | None, entry: Mapping[str, Any], analyte: str
+) -> pd.DataFrame | None:
+    """Return the best of each family, and the stack where one was taken."""
+    if contest is None:
+        return None
+    mine = contest[contest["analyte"] == analyte].rename(columns={"won": "taken"})
+    if not mine["taken"].any():
+        # the 95 % interval of the stack's RMSECV, brought to one standard error
+        error = (entry["rmsecv_high"] - entry["rmsecv_low"]) / (2 * 1.96)
+        stack = {"family": entry["family"], "rmsecv": entry["rmsecv"], "standard_error": error}
+        mine = pd.concat([mine, pd.DataFrame([stack | {"taken": True}])], ignore_index=True)
+    error = mine["standard_error"].fillna(0.0)
+    return mine.assign(low=mine["rmsecv"] - error, high=mine["rmsecv"] + error)
 
 
 def _component_curve(

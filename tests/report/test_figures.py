@@ -109,7 +109,9 @@ def test_families_stand_in_the_order_of_their_error():
 
 
 def test_search_history_keeps_the_best_so_far():
-    table = pd.DataFrame({"trial": range(5), "value": [3.0, np.nan, 2.0, 4.0, 1.0]})
+    table = pd.DataFrame(
+        {"family": "pls", "trial": range(5), "value": [3.0, np.nan, 2.0, 4.0, 1.0]}
+    )
     ax = figures.search_history(table)
     assert ax.lines[1].get_ydata() == pytest.approx([3, 3, 2, 2, 1])
     assert "n = 4" in words(ax)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -100,7 +101,8 @@ def search_history(
     Parameters
     ----------
     table : DataFrame
-        Columns trial and value (less is better; NaN: the trial gave none), in the order tried.
+        Columns family, trial and value (less is better; NaN: the trial gave none), each family's
+        in the order tried.
     label : str
         Of the vertical axis, with its unit.
     ax : Axes, optional
@@ -110,12 +112,17 @@ def search_history(
     Axes
     """
     ax = axes_of(ax)
-    x = table["trial"].to_numpy(float)
-    y = table["value"].to_numpy(float)
-    best = np.fmin.accumulate(y) if y.size else y
-    known = int(np.isfinite(y).sum())
-    ax.plot(x, y, ".", color=GREY, ms=4, label=f"trials, n = {known}")
-    ax.step(x, best, where="post", color=ORANGE, lw=1.4, label="best so far")
+    styles = itertools.cycle(itertools.product(("-", "--", ":"), (ORANGE, BLUE, "k")))
+    for (family, part), (line, colour) in zip(
+        table.groupby("family", sort=False), styles, strict=False
+    ):
+        x, y = part["trial"].to_numpy(float), part["value"].to_numpy(float)
+        ax.plot(x, y, ".", color=GREY, ms=3)
+        known = int(np.isfinite(y).sum())
+        ax.step(
+            x, np.fmin.accumulate(y), where="post", color=colour, ls=line, lw=1.2,
+            label=text(f"{family}, best of n = {known}"),
+        )  # fmt: skip
     ax.set_xlabel("trial")
     ax.set_ylabel(text(label))
     legend(ax, loc="upper right")
