@@ -7,7 +7,8 @@ pipeline loads, so a trained and a frozen model cannot disagree.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -18,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from calib import _checks
 from calib.artifact import reading
 from calib.artifact.schemas import parse_manifest, upgrade
-from calib.errors import ArtifactError, DataError
+from calib.errors import ArtifactError, CalibError, DataError
 from calib.preprocess.chain import Chain
 from calib.preprocess.step import Acquisition
 from calib.regress import predictors
@@ -311,7 +312,20 @@ class Model:
         rows = _checks.spectra(counts, channels=self.wavelength.size)
         level = None if dark is None else _checks.spectra(dark, channels=rows.shape[1])[0]
         shot = Acquisition(self._spectrometers, dark=level)
-        return self.stem.burst(rows, self.wavelength, shot)
+        with self._blamed():
+            return self.stem.burst(rows, self.wavelength, shot)
+
+    @contextmanager
+    def _blamed(self) -> Iterator[None]:
+        """Blame the model for what fails on input that was checked."""
+        try:
+            yield
+        except CalibError:
+            raise
+        except (ArithmeticError, LookupError, TypeError, ValueError, MemoryError) as error:
+            raise ArtifactError(
+                f"{self.path or self.name}: cannot predict: {type(error).__name__}: {error}"
+            ) from error
 
     def predict_spectra(
         self,
@@ -331,7 +345,24 @@ class Model:
             Raw bursts from which no dark was subtracted; flagged where the model subtracts it.
         level : float, optional
             Of the intervals.
+
+        Raises
+        ------
+        DataError
+            If `level` is not between 0 and 1, or the chain needs distances and there are none.
+        ArtifactError
+            If the model's arrays do not fit its steps or each other.
         """
+        with self._blamed():
+            return self._predict(spectra, distance_m, no_dark, level)
+
+    def _predict(
+        self,
+        spectra: Floats,
+        distance_m: Floats | None,
+        no_dark: NDArray[np.bool_] | None,
+        level: float | None,
+    ) -> Predictions:
         branches, marks = self._branched(spectra, distance_m)
         shape = (len(spectra), len(self.analytes))
         value, error = np.empty(shape), np.empty(shape)
