@@ -234,7 +234,13 @@ def cross_fit(
     return out
 
 
-FAMILIES: Mapping[str, str] = {"pls": "calib.regress.pls_family"}
+FAMILIES: Mapping[str, str] = {
+    "pls": "calib.regress.pls_family",
+    "independent_components": "calib.regress.independent_components",
+    "random_forest": "calib.regress.random_forest",
+    "extra_trees": "calib.regress.extra_trees",
+    "gradient_boosting": "calib.regress.gradient_boosting",
+}
 """Module of each family by its name in an experiment file."""
 
 

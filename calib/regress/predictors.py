@@ -52,12 +52,114 @@ def project(X: Floats, weights: Floats, offset: Floats) -> Floats:
     ndarray of shape (rows, k)
     """
     scores = np.empty((X.shape[0], offset.shape[0]))
-    for k, column in enumerate(np.ascontiguousarray(weights.T)):
-        scores[:, k] = np.einsum("ij,j->i", X, column) + offset[k]
+    columns = np.ascontiguousarray(weights.T)
+    for rows in _chunks(len(X)):
+        for k, column in enumerate(columns):
+            scores[rows, k] = np.einsum("ij,j->i", X[rows], column) + offset[k]
     return scores
 
 
-PREDICTORS: Mapping[str, Callable[..., Floats]] = {"affine": affine}
+def binned(X: Floats, starts: NDArray[np.integer]) -> Floats:
+    """Return the means of adjacent channels.
+
+    Parameters
+    ----------
+    X : ndarray of shape (rows, channels)
+    starts : ndarray of int, shape (bins,)
+        First channel of each bin, increasing from 0; the last bin ends with the channels.
+
+    Returns
+    -------
+    ndarray of shape (rows, bins)
+        Bins of one channel are that channel, unchanged.
+    """
+    widths = np.diff(starts, append=X.shape[1])
+    if (widths == 1).all():
+        return np.asarray(X, dtype=np.float64)
+    rows = np.ascontiguousarray(X, dtype=np.float64)
+    means: Floats = np.add.reduceat(rows, starts, axis=1) / widths
+    return means
+
+
+def trees(
+    X: Floats,
+    *,
+    weights: Floats,
+    offset: Floats,
+    starts: NDArray[np.integer],
+    feature: NDArray[np.integer],
+    threshold: Floats,
+    children: NDArray[np.integer],
+    value: Floats,
+    roots: NDArray[np.integer],
+    start: Floats,
+    divisor: Floats,
+) -> Floats:
+    """Return the sum or the mean of what regression trees say: forests and boosting.
+
+    Parameters
+    ----------
+    X : ndarray of shape (rows, channels)
+    weights : ndarray of shape (channels, k)
+        The trees look at ``X @ weights + offset``; shape (0, 0) where they look at bins.
+    offset : ndarray of shape (k,)
+    starts : ndarray of int, shape (bins,)
+        First channel of each bin; the trees look at the mean of each. Empty where they look at
+        scores.
+    feature : ndarray of int, shape (nodes,)
+        Which of these numbers a node compares.
+    threshold : ndarray of shape (nodes,)
+        A number at most this goes to the left child.
+    children : ndarray of int, shape (nodes, 2)
+        Left and right; a leaf is its own child.
+    value : ndarray of shape (nodes,)
+        What a leaf says.
+    roots : ndarray of int, shape (trees,)
+        First node of each tree.
+    start : ndarray of shape (1,)
+        Where the sum starts.
+    divisor : ndarray of shape (1,)
+        What it is divided by in the end: the number of trees of a forest, 1 in boosting.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+        In the analyte's unit.
+    """
+    seen = project(X, weights, offset) if offset.size else binned(X, starts)
+    out = np.empty(len(seen))
+    flat = np.ascontiguousarray(children).ravel()
+    for rows in _chunks(len(seen), size=_WALK // roots.size + 1):
+        part = seen[rows]
+        line = np.arange(len(part))[:, None]
+        node = np.broadcast_to(roots, (len(part), roots.size)).astype(np.intp)
+        for _ in range(feature.size):  # a damaged model with a ring of nodes ends too
+            right = part[line, feature[node]] > threshold[node]
+            below = flat[2 * node + right]
+            if (below == node).all():
+                break
+            node = below
+        # one tree after another, as the trees were added up in training
+        said = np.concatenate([np.full((len(part), 1), start[0]), value[node]], axis=1)
+        out[rows] = np.cumsum(said, axis=1)[:, -1] / divisor[0]
+    return out
+
+
+# Rows worked on at a time, so that they stay in the processor's cache.
+_ROWS = 64
+
+# Nodes of trees looked at together.
+_WALK = 100_000
+
+
+def _chunks(rows: int, size: int = _ROWS) -> list[slice]:
+    return [slice(first, min(first + size, rows)) for first in range(0, rows, size)]
+
+
+PREDICTORS: Mapping[str, Callable[..., Floats]] = {
+    "affine": affine,
+    "trees": trees,
+}
 """Prediction functions by the name a manifest gives; a new kind is one function and one line."""
 
 

@@ -143,8 +143,8 @@ def rmse_interval(
     if m < 3:
         return float("nan"), float("nan")
     draws = np.random.default_rng(seed).integers(m, size=(samples, m))
-    found, error = _rmse_with_error(squares, counts)
-    boot, errors = _rmse_with_error(squares[draws], counts[draws])
+    found, error = rmse_with_error(squares, counts)
+    boot, errors = rmse_with_error(squares[draws], counts[draws])
     if not error > 0:
         return float(found), float(found)
     t = (boot - found) / np.maximum(errors, error * LEAST_ERROR)
@@ -152,8 +152,18 @@ def rmse_interval(
     return float(max(found - upper * error, 0.0)), float(found - lower * error)
 
 
-def _rmse_with_error(squares: Floats, counts: Floats) -> tuple[Floats, Floats]:
-    """Return root mean square errors and their standard errors over the last axis, standards."""
+def rmse_with_error(squares: Floats, counts: Floats) -> tuple[Floats, Floats]:
+    """Return root mean square errors and their standard errors, the standards taken as a sample.
+
+    Parameters
+    ----------
+    squares, counts : ndarray of shape (…, standards)
+        As `per_standard` returns them.
+
+    Returns
+    -------
+    rmse, standard_error : ndarray of shape (…,)
+    """
     m = squares.shape[-1]
     total = counts.sum(axis=-1, keepdims=True)
     mean = squares.sum(axis=-1, keepdims=True) / total

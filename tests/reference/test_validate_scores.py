@@ -96,9 +96,9 @@ def test_standard_error_of_the_rmsep_is_that_of_a_jackknife():
     squares = (errors**2).sum(axis=1)
     roots = np.sqrt((squares.sum() - squares) / (2 * 299))
     jackknife = np.sqrt(299 / 300 * np.sum((roots - roots.mean()) ** 2))
-    from calib.validate.scores import _rmse_with_error
+    from calib.validate.scores import rmse_with_error
 
-    _, found = _rmse_with_error(squares, np.full(300, 2.0))
+    _, found = rmse_with_error(squares, np.full(300, 2.0))
     assert found == pytest.approx(jackknife, rel=5e-3)  # equal to first order in 1/300
 
 
