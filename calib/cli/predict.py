@@ -26,7 +26,18 @@ from calib.errors import UsageError
     "--level", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
     help="Of the intervals A_low to A_high, as 0.95. Default: the model's, 0.90.",
 )  # fmt: skip
-def command(reference: str, source: Path, out: Path, axis: str | None, level: float | None) -> None:
+@click.option(
+    "--resample", is_flag=True,
+    help="Interpolate spectra of another axis onto the model's; refused without.",
+)  # fmt: skip
+@click.option(
+    "--trust", type=click.Path(path_type=Path), metavar="KEY",
+    help="Public key that must have signed the model.",
+)  # fmt: skip
+def command(
+    reference: str, source: Path, out: Path, axis: str | None, level: float | None,
+    resample: bool, trust: Path | None,
+) -> None:  # fmt: skip
     """Predict compositions with a frozen model.
 
     INPUT is a library (a folder), whose bursts are all predicted, or a wide
@@ -52,16 +63,20 @@ def command(reference: str, source: Path, out: Path, axis: str | None, level: fl
         raise UsageError(f"{out}: exists already; give another name or remove it")
     if not out.parent.is_dir():
         raise UsageError(f"{out.parent}: no such folder")
-    model = load(reference)
+    model = load(reference, trust=trust)
     partial = out.with_name(f".{out.name}.partial-{os.getpid()}")
     rows = 0
     try:
         with progress() as report:
             if source.is_dir():
                 library = open_library(source)
-                tables = predict_library(model, library, library.bursts, report, level=level)
+                tables = predict_library(
+                    model, library, library.bursts, report, level=level, resample=resample
+                )
             else:
-                tables = predict_table(model, source, report, axis=parse_axis(axis), level=level)
+                tables = predict_table(
+                    model, source, report, axis=parse_axis(axis), level=level, resample=resample
+                )
             for i, each in enumerate(tables):
                 each.to_csv(
                     partial, mode="w" if i == 0 else "a", header=i == 0, index=False,

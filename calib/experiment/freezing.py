@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from calib.artifact import sealing, store
+from calib.artifact.inputs import Resampled
 from calib.artifact.runtime import Model, Predictions
 from calib.errors import DataError
 from calib.experiment.prepare import Darks, Report
@@ -59,6 +60,7 @@ def predict_library(
     report: Report,
     *,
     level: float | None = None,
+    resample: bool = False,
 ) -> Iterator[pd.DataFrame]:
     """Predict bursts of a library, a table at a time.
 
@@ -71,6 +73,8 @@ def predict_library(
     report : callable
     level : float, optional
         Of the intervals, between 0 and 1; default: the model's.
+    resample : bool, default False
+        Interpolate from another axis, see `Model.resampled`.
 
     Yields
     ------
@@ -82,7 +86,7 @@ def predict_library(
     DataError
         If the library's axis, signal or air/vacuum is not the model's.
     """
-    _same_kind(model, library)
+    onto = _same_kind(model, library, resample)
     if bursts.empty:
         raise DataError(f"{library.path / 'bursts.csv'}: found no burst to predict")
     rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
@@ -94,6 +98,8 @@ def predict_library(
         for row, counts in library.walk(batch):
             dark = darks(row)
             undark.append(dark is None)
+            if onto is not None:
+                counts, dark = onto(counts), None if dark is None else onto(dark)[0]
             reduced.append(_reduce(model, library, row, counts, dark))
             done += 1
             report("predictions", done, len(rows))
@@ -115,7 +121,7 @@ def _reduce(
     return averaged
 
 
-def _same_kind(model: Model, library: Library) -> None:
+def _same_kind(model: Model, library: Library, resample: bool) -> Resampled | None:
     for key in ("signal", "wavelengths"):
         found, needed = getattr(library.description, key), model.manifest[key]
         if found != needed:
@@ -123,10 +129,18 @@ def _same_kind(model: Model, library: Library) -> None:
                 f"{library.path / 'library.toml'}: {key} is {found!r}, "
                 f"{model.name} needs {needed!r}"
             )
+    return _onto(model, library.wavelength, resample, str(library.path / "spectra.zarr"))
+
+
+def _onto(model: Model, wavelength: np.ndarray, resample: bool, where: str) -> Resampled | None:
+    """Check an axis, or say how to interpolate from it."""
     try:
-        model.check_axis(library.wavelength)
+        if resample:
+            return model.resampled(wavelength)
+        model.check_axis(wavelength)
     except DataError as error:
-        raise DataError(f"{library.path / 'spectra.zarr'}: {error}") from None
+        raise DataError(f"{where}: {error}") from None
+    return None
 
 
 def predict_table(
@@ -136,8 +150,11 @@ def predict_table(
     *,
     axis: tuple[float, float, int] | None = None,
     level: float | None = None,
+    resample: bool = False,
 ) -> Iterator[pd.DataFrame]:
-    """Predict the spectra of a wide CSV table, one averaged spectrum a row.
+    """Predict the spectra of a wide CSV table, one averaged spectrum a row, a block at a time.
+
+    A column ``distance_m`` is used where the model corrects for distance.
 
     Yields
     ------
@@ -150,10 +167,7 @@ def predict_table(
         If the table cannot be read, or its wavelengths are not the model's.
     """
     table = SpectraTable(source, axis)
-    try:
-        model.check_axis(table.wavelength)
-    except DataError as error:
-        raise DataError(f"{source}: column names: {error}") from None
+    _onto(model, table.wavelength, resample, f"{source}: column names")
     done = 0
     for spectra in table.blocks():
         part = table.metadata.iloc[done : done + len(spectra)]
@@ -161,5 +175,12 @@ def predict_table(
         who = pd.DataFrame({"burst": part.get("burst", part.index.astype(str)),
                             "standard": part.get("standard", "")})  # fmt: skip
         report("predictions", done, len(table.metadata))
-        found = model.predict_arrays(spectra, table.wavelength, level=level)
+        far = part.get("distance_m")
+        found = model.predict_arrays(
+            spectra,
+            table.wavelength,
+            level=level,
+            resample=resample,
+            distance_m=None if far is None else pd.to_numeric(far, errors="coerce").to_numpy(float),
+        )
         yield predictions_table(who, found)
