@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from calib.cli.console import parse_axis, progress
+from calib.cli.engine import engine_options
 from calib.errors import UsageError
+
+if TYPE_CHECKING:
+    from calib.experiment.workers import Kind
 
 
 @click.command()
@@ -34,9 +39,11 @@ from calib.errors import UsageError
     "--trust", type=click.Path(path_type=Path), metavar="KEY",
     help="Public key that must have signed the model.",
 )  # fmt: skip
+@engine_options(jobs="one")
 def command(
     reference: str, source: Path, out: Path, axis: str | None, level: float | None,
     resample: bool, trust: Path | None,
+    jobs: int | None, kind: Kind | None, scheduler: str | None,
 ) -> None:  # fmt: skip
     """Predict compositions with a frozen model.
 
@@ -49,16 +56,23 @@ def command(
     --level; endless where too few standards were known for it), and A_flags
     (why not to trust it; empty is good): below-lod, outside-range, high-t2,
     high-q, high-leverage, no-neighbour, unregistered, no-dark; README
-    explains each.
+    explains each. Of a library, parts are predicted side by side with --jobs or
+    on a cluster; the table is the same, byte for byte.
 
     \b
-    Example:
+    Examples:
       calib predict majors@1.0.0 reference_spectra/heron -o predictions.csv
+      calib predict majors@1.0.0 /shared/walls -o walls.csv \\
+            --scheduler tcp://cluster:8786
     """
     from calib.artifact.store import load
-    from calib.experiment.freezing import predict_library, predict_table
+    from calib.experiment.predicting import predict_library, predict_table
+    from calib.experiment.workers import Engine
     from calib.library import open_library
 
+    if not source.is_dir() and (jobs or kind or scheduler):
+        raise UsageError(f"{source}: --jobs, --engine and --scheduler are for a library, a folder")
+    engine = Engine.of(kind, jobs or (None if kind or scheduler else 1), scheduler)
     if out.exists():
         raise UsageError(f"{out}: exists already; give another name or remove it")
     if not out.parent.is_dir():
@@ -71,7 +85,13 @@ def command(
             if source.is_dir():
                 library = open_library(source)
                 tables = predict_library(
-                    model, library, library.bursts, report, level=level, resample=resample
+                    model,
+                    library,
+                    library.bursts,
+                    report,
+                    level=level,
+                    engine=engine,
+                    resample=resample,
                 )
             else:
                 tables = predict_table(

@@ -240,6 +240,8 @@ FAMILIES: Mapping[str, str] = {
     "random_forest": "calib.regress.random_forest",
     "extra_trees": "calib.regress.extra_trees",
     "gradient_boosting": "calib.regress.gradient_boosting",
+    "gaussian_process": "calib.regress.gaussian_process",
+    "support_vectors": "calib.regress.support_vectors",
 }
 """Module of each family by its name in an experiment file."""
 

@@ -59,6 +59,58 @@ def project(X: Floats, weights: Floats, offset: Floats) -> Floats:
     return scores
 
 
+def kernel_sum(
+    X: Floats,
+    *,
+    weights: Floats,
+    offset: Floats,
+    centres: Floats,
+    dual: Floats,
+    linear: Floats,
+    radial: Floats,
+    gamma: Floats,
+    intercept: Floats,
+) -> Floats:
+    """Return a sum of kernels between the scores of a row and those of the centres.
+
+    ``intercept + Σ dual · (linear t·c + radial exp(−gamma |t − c|²))``, t the scores of a row and c
+    a centre: Gaussian process and support vector regression.
+
+    Parameters
+    ----------
+    X : ndarray of shape (rows, channels)
+    weights, offset : ndarray of shape (channels, k) and (k,)
+        Scores are ``X @ weights + offset``.
+    centres : ndarray of shape (s, k)
+        Scores of training rows.
+    dual : ndarray of shape (s,)
+        In the analyte's unit.
+    linear, radial, gamma, intercept : ndarray of shape (1,)
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+        In the analyte's unit.
+    """
+    scores = project(X, weights, offset)
+    slope = np.einsum("s,sk->k", dual, centres) * linear[0]
+    predicted = np.empty(len(scores))
+    for block in _chunks(len(scores), size=1 + _TABLE // len(centres)):
+        square = _square_distances(scores[block], centres)
+        near = np.einsum("rs,s->r", np.exp(square * -gamma[0]), dual)
+        predicted[block] = np.einsum("rk,k->r", scores[block], slope) + near * radial[0]
+    total: Floats = predicted + intercept[0]
+    return total
+
+
+def _square_distances(scores: Floats, centres: Floats) -> Floats:
+    """Return squared distances (rows, centres), of each row as if it came alone."""
+    square = np.zeros((len(scores), len(centres)))
+    for k in range(scores.shape[1]):
+        square += (scores[:, k, None] - centres[:, k]) ** 2
+    return square
+
+
 def binned(X: Floats, starts: NDArray[np.integer]) -> Floats:
     """Return the means of adjacent channels.
 
@@ -148,6 +200,9 @@ def trees(
 # Rows worked on at a time, so that they stay in the processor's cache.
 _ROWS = 64
 
+# Distances between rows and centres worked out together.
+_TABLE = 1_000_000
+
 # Nodes of trees looked at together.
 _WALK = 100_000
 
@@ -158,6 +213,7 @@ def _chunks(rows: int, size: int = _ROWS) -> list[slice]:
 
 PREDICTORS: Mapping[str, Callable[..., Floats]] = {
     "affine": affine,
+    "kernel_sum": kernel_sum,
     "trees": trees,
 }
 """Prediction functions by the name a manifest gives; a new kind is one function and one line."""
@@ -190,11 +246,62 @@ def weights(members: Floats, *, weights: Floats) -> Floats:
     -------
     ndarray of shape (rows,)
     """
-    total: Floats = np.einsum("mr,m->r", members, weights)
+    # one member after another: a row's prediction must not depend on how many rows come along
+    total = np.zeros(members.shape[1])
+    for weight, member in zip(weights, members, strict=True):
+        total += weight * member
     return total
 
 
-COMBINATIONS: Mapping[str, Callable[..., Floats]] = {"single": single, "weights": weights}
+def hats(at: Floats, knots: Floats) -> Floats:
+    """Return the shares of knots in a straight line between them.
+
+    Parameters
+    ----------
+    at : ndarray of shape (rows,)
+    knots : ndarray of shape (k,)
+        Increasing.
+
+    Returns
+    -------
+    ndarray of shape (k, rows)
+        Each column sums to one; beyond the first and last knot they alone count.
+    """
+    return np.stack([np.interp(at, knots, own) for own in np.eye(len(knots))])
+
+
+def weights_by_range(members: Floats, *, centre: Floats, knots: Floats, weights: Floats) -> Floats:
+    """Return a weighted sum of the members' predictions whose weights change over the range.
+
+    Parameters
+    ----------
+    members : ndarray of shape (members, rows)
+    centre : ndarray of shape (members,)
+        Constant weights; their sum of the members says where on the range a row is.
+    knots : ndarray of shape (k,)
+        Predicted values at which weights are given, increasing.
+    weights : ndarray of shape (k, members)
+        They run straight between the knots and stay as they are beyond.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+    """
+    at = np.zeros(members.shape[1])
+    for weight, member in zip(centre, members, strict=True):
+        at += weight * member
+    total = np.zeros(members.shape[1])
+    for share, own in zip(hats(at, knots), weights, strict=True):
+        for weight, member in zip(own, members, strict=True):
+            total += share * weight * member
+    return total
+
+
+COMBINATIONS: Mapping[str, Callable[..., Floats]] = {
+    "single": single,
+    "weights": weights,
+    "weights_by_range": weights_by_range,
+}
 """How the predictions of several members become one, by the name a manifest gives."""
 
 

@@ -18,7 +18,7 @@ from scipy.interpolate import interp1d
 
 import calib as package
 from calib.errors import ArtifactError, DataError
-from calib.experiment.freezing import predict_table
+from calib.experiment.predicting import predict_table
 from tests.artifact.conftest import reseal
 from tests.conftest import small_axis
 
@@ -123,7 +123,7 @@ def test_a_library_is_resampled_when_told(calib, small, small_library, tmp_path)
     (tmp_path / "w").mkdir()
     library = package.open_library(small_library)
     model = package.load(small)
-    from calib.experiment.freezing import predict_library
+    from calib.experiment.predicting import predict_library
 
     shifted = library.wavelength + 0.4 * np.diff(library.wavelength).min()
     shifted[[0, -1]] = library.wavelength[[0, -1]] + [-0.5, 0.5]
