@@ -78,10 +78,10 @@ class ElasticNet(ArrayModel):
         name = type(self).__name__
         for key in ("penalty", "l1_share"):
             value = getattr(self, key)
-            if not 0 < value <= 1:  # noqa: SIM300 (a range)
+            if not 0 < value <= 1:
                 raise SettingsError(f"{name}: {key} is {value!r}, need above 0 to 1")
         # down the path of an attempt, as coordinate descent remembers where it came from
-        penalties = np.append(PENALTIES[PENALTIES > self.penalty * (1 + 1e-9)], self.penalty)
+        penalties = np.append(PENALTIES[self.penalty * (1 + 1e-9) < PENALTIES], self.penalty)
         found = sparse_path(
             X, np.ones(len(X), dtype=bool), y, l1_share=self.l1_share, scale=self.scale,
             penalties=penalties, tolerance=self.tolerance,
