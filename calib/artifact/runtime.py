@@ -64,6 +64,13 @@ class Reconciled:
     value: Floats
     uncertainty: Floats
 
+    @classmethod
+    def joined(cls, parts: Sequence[Reconciled]) -> Reconciled:
+        """Return the rows of several, one after the other."""
+        names = ("value", "uncertainty")
+        arrays = (np.concatenate([getattr(e, name) for e in parts]) for name in names)
+        return cls(parts[0].analytes, *arrays)
+
 
 @dataclass(frozen=True)
 class Predictions:
@@ -98,7 +105,13 @@ class Predictions:
         """Return the rows of several, one after the other."""
         names = ("value", "uncertainty", "low", "high", "flags")
         arrays = {name: np.concatenate([getattr(e, name) for e in parts]) for name in names}
-        return cls(parts[0].analytes, level=parts[0].level, **arrays)
+        closed = [each.reconciled for each in parts if each.reconciled is not None]
+        return cls(
+            parts[0].analytes,
+            level=parts[0].level,
+            reconciled=Reconciled.joined(closed) if closed else None,
+            **arrays,
+        )
 
     def columns(self) -> dict[str, NDArray[Any]]:
         """Return the columns of a predictions table, in order."""

@@ -54,6 +54,18 @@ def test_total_is_that_of_the_calibration_standards_with_every_oxide(closed, sma
     assert manifest["total"]["sd"] == pytest.approx(totals.std())
 
 
+def test_many_rows_are_reconciled_as_one(closed):
+    model = Model.open(closed.path / "model")
+    rng = np.random.default_rng(2)
+    rows = 100 + 500 * rng.uniform(0, 1, (150, model.wavelength.size))  # more than a block
+    together = model.predict_arrays(rows, model.wavelength).columns()
+    for i in (0, 63, 64, 149):
+        alone = model.predict_arrays(rows[i], model.wavelength).columns()
+        for name in ("MgO", "SiO2"):
+            for key in (f"{name}_reconciled", f"{name}_reconciled_u"):
+                assert alone[key][0] == together[key][i]
+
+
 def test_without_being_asked_nothing_is_reconciled(trained):
     assert "total" not in json.loads((trained / "model" / "manifest.json").read_text())
     assert not [c for c in pd.read_csv(trained / "held_out.csv") if "reconciled" in c]
