@@ -239,6 +239,7 @@ FAMILIES: Mapping[str, str] = {
     "ridge": "calib.regress.ridge",
     "lasso": "calib.regress.lasso",
     "elastic_net": "calib.regress.elastic_net",
+    "sub_models": "calib.regress.sub_models",
     "independent_components": "calib.regress.independent_components",
     "random_forest": "calib.regress.random_forest",
     "extra_trees": "calib.regress.extra_trees",
