@@ -102,7 +102,7 @@ def train(
     >>> run = calib.train("experiments/quickstart.toml")  # doctest: +SKIP
     """
     means = means or Means()
-    target = Path(out) if out is not None else _next_folder(Path(experiment_file))
+    target = Path(out) if out is not None else next_folder(Path(experiment_file))
     if means.resume and out is None:
         raise UsageError("--resume: need --out RUN, the run whose search goes on")
     if (target.exists() or target.is_symlink()) and not means.resume:
@@ -130,7 +130,8 @@ def train(
     return open_run(target)
 
 
-def _next_folder(file: Path) -> Path:
+def next_folder(file: Path) -> Path:
+    """Return the run folder that an experiment file gets when none is asked for."""
     number = 1
     while (folder := Path("runs") / f"{file.stem}-{number}").exists():
         number += 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -251,6 +251,8 @@ class Unseen:
         RMSEP at every point of each winner's curve, for the record: nothing is chosen from it.
     checks : dict of str to Check
         Whether they met the error that cross-validation promised.
+    statistics : dict of str to ndarray of shape (rows,)
+        Of the domain of the first variant used, see `calib.validate.domain`.
     """
 
     bursts: pd.DataFrame
@@ -260,6 +262,7 @@ class Unseen:
     scores: dict[str, Score]
     curves: dict[str, list[float]]
     checks: dict[str, Check]
+    statistics: dict[str, Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

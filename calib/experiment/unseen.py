@@ -49,7 +49,13 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
         for name in decided.analytes
         if scores[name].n_standards
     }
-    return Unseen(spectra.bursts, certified, uncertainty, predictions, scores, curves, checks)
+    main = trained.variants[trained.used[0]].chain
+    statistics = model.domains[0].statistics(
+        main.spectra(spectra.counts, decided.library.wavelength, shot)
+    )
+    return Unseen(
+        spectra.bursts, certified, uncertainty, predictions, scores, curves, checks, statistics
+    )
 
 
 def _check(decided: Plan, trained: Trained, name: str, found: Score) -> Check:

@@ -80,15 +80,3 @@ def test_stack_is_never_worse_than_its_best_member_by_more_than_its_standard_err
     # of new rows: the member that cross-validation would have taken
     limit = rmse(tested[best], y_new) + standard_error(tested[best], y_new)
     assert rmse(new, y_new) <= limit
-    print(
-        name,
-        by_range,
-        np.round(errors, 3),
-        rmse(made.out_of_fold, y),
-        standard_error(members[best], y),
-        "| test",
-        [round(rmse(t, y_new), 3) for t in tested],
-        rmse(new, y_new),
-        limit,
-        made.weights.round(2),
-    )
