@@ -81,10 +81,14 @@ class Folds(_Strict):
 
 
 class Models(BaseModel):
-    """``[models]``: the families to try, and a table of options for each."""
+    """``[models]``: the families to try, and a table of options for each.
+
+    ``total`` says whether predictions of oxides are also reconciled to their total.
+    """
 
     model_config = ConfigDict(extra="allow", frozen=True, strict=True)
     families: Annotated[tuple[str, ...], Field(min_length=1)] = ("pls",)
+    total: bool = False
 
     @field_validator("families", mode="before")
     @classmethod
@@ -101,8 +105,8 @@ class Models(BaseModel):
         for name, options in (self.model_extra or {}).items():
             if name not in FAMILIES:
                 raise SettingsError(
-                    f"unknown key {name!r}, need 'families' or a table of options of a family as "
-                    f"[models.pls]; families: {', '.join(FAMILIES)}"
+                    f"unknown key {name!r}, need 'families', 'total' or a table of options of a "
+                    f"family as [models.pls]; families: {', '.join(FAMILIES)}"
                 )
             if not isinstance(options, dict):
                 raise SettingsError(f"{name} is {options!r}, need a table of options")

@@ -236,6 +236,9 @@ def cross_fit(
 
 FAMILIES: Mapping[str, str] = {
     "pls": "calib.regress.pls_family",
+    "ridge": "calib.regress.ridge",
+    "lasso": "calib.regress.lasso",
+    "elastic_net": "calib.regress.elastic_net",
     "independent_components": "calib.regress.independent_components",
     "random_forest": "calib.regress.random_forest",
     "extra_trees": "calib.regress.extra_trees",
