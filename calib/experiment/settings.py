@@ -122,14 +122,15 @@ class Search(_Strict):
 
     ``trials`` is a number for each analyte and family; ``minutes`` ends the search earlier;
     ``rule`` is ``"one-standard-error"`` (the simplest family whose error is within one standard
-    error of the least) or ``"minimum"``; ``stack`` says whether the families may also be joined;
+    error of the least) or ``"minimum"``; ``stack`` says whether the families may also be joined,
+    with weights that are constant or change over the predicted range (``"by-range"``);
     ``cache_gb`` bounds the preprocessed spectra kept on disk from run to run.
     """
 
     trials: Annotated[int, Field(ge=1)] = 20
     minutes: Annotated[float, Field(gt=0)] | None = None
     rule: Literal["one-standard-error", "minimum"] = "one-standard-error"
-    stack: bool = True
+    stack: bool | Literal["by-range"] = True
     cache_gb: Annotated[float, Field(ge=0)] = 4.0
 
 
