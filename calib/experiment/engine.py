@@ -215,7 +215,7 @@ def _fit(
     for done, analyte in enumerate(decided.analytes, start=1):
         own = [each for each in contenders if each.analyte == analyte]
         unit = decided.library.description.unit(analyte)
-        winners[analyte] = crown(attempts, own, analyte, unit, decided.experiment.search.rule)
+        winners[analyte] = crown(attempts, own, unit, decided.experiment.search)
         report("final models", done, len(decided.analytes))
     variants = {
         name: Variant(name, each.chain, attempts.problem(name))

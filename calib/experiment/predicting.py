@@ -262,6 +262,10 @@ def json_lines(model: Model, table: pd.DataFrame, level: float | None = None) ->
 
 
 def _plain(model: Model, row: dict[Hashable, Any], name: str) -> dict[str, Any]:
+    closed = {}
+    if f"{name}_reconciled" in row:
+        pair = {"value": row[f"{name}_reconciled"], "uncertainty": row[f"{name}_reconciled_u"]}
+        closed = {"reconciled": pair}
     return {
         "value": row[name],
         "unit": model.unit(name),
@@ -269,4 +273,5 @@ def _plain(model: Model, row: dict[Hashable, Any], name: str) -> dict[str, Any]:
         "low": row[f"{name}_low"],
         "high": row[f"{name}_high"],
         "flags": [word for word in row[f"{name}_flags"].split(";") if word],
+        **closed,
     }

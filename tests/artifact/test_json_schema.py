@@ -13,6 +13,8 @@ from jsonschema import Draft202012Validator
 import calib as package
 from calib.artifact.schemas import FROZEN, SCORES
 from calib.artifact.store import open_sealed
+from calib.regress.composition import Total
+from tests.conftest import QUICK
 
 FOLDER = Path(package.__file__).parent / "artifact" / "json_schema"
 
@@ -88,3 +90,21 @@ def test_json_lines_say_what_the_table_says(calib, small, small_library, tmp_pat
         assert silica["unit"] == "wt%"
         assert (silica["high"] is None) == (level is not None)
         assert ";".join(silica["flags"]) == row["SiO2_flags"]
+
+
+def test_a_model_that_knows_a_total_says_and_guards_it(
+    calib, models, experiment, small_library, tmp_path, monkeypatch
+):
+    text = QUICK.replace("[models.pls]", "[models]\ntotal = true\n[models.pls]")
+    run = package.train(experiment('analytes = ["SiO2", "MgO"]\n' + text), tmp_path / "run")
+    package.freeze(run, "small@1.0.0")
+    validator("manifest").validate(open_sealed("small@1.0.0").manifest)
+    out = tmp_path / "o.jsonl"
+    assert calib("predict", "small@1.0.0", small_library, "-o", out)[0] == 0
+    for line in out.read_text(encoding="utf-8").splitlines():
+        validator("prediction").validate(json.loads(line))
+        assert json.loads(line)["analytes"]["MgO"]["reconciled"]["uncertainty"] > 0
+    assert calib("check", "small@1.0.0")[0] == 0
+    plain = Total.reconcile
+    monkeypatch.setattr(Total, "reconcile", lambda *a: tuple(1.0001 * x for x in plain(*a)))
+    assert "FAIL  golden predictions" in calib("check", "small@1.0.0")[1]
