@@ -240,6 +240,7 @@ FAMILIES: Mapping[str, str] = {
     "lasso": "calib.regress.lasso",
     "elastic_net": "calib.regress.elastic_net",
     "sub_models": "calib.regress.sub_models",
+    "local_pls": "calib.regress.local_pls",
     "independent_components": "calib.regress.independent_components",
     "random_forest": "calib.regress.random_forest",
     "extra_trees": "calib.regress.extra_trees",
