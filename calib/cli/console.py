@@ -58,7 +58,7 @@ class _Bars:
     def trials(self, search: Search) -> None:
         """Show how far a search is."""
         self._show("trials", search.done, search.total, search.seconds_left)
-        self.best = best_lines(search.best)
+        self.best = best_lines(search.best) if search.done < search.total else ""
 
     def _show(self, label: str, done: int, total: int, seconds: float | None) -> None:
         if label not in self._tasks:
