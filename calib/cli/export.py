@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from calib.cli.console import print_json
+
 
 @click.command()
 @click.argument("reference", metavar="NAME@VERSION")
@@ -13,7 +15,8 @@ import click
     "-o", "--out", type=click.Path(path_type=Path), metavar="FOLDER", default=Path("."),
     help="Where to write. Default: here.",
 )  # fmt: skip
-def command(reference: str, out: Path) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
+def command(reference: str, out: Path, as_json: bool) -> None:
     """Write a frozen model into one file for transport.
 
     NAME-VERSION.calib.zip holds the model's files, signature included, stored
@@ -29,4 +32,7 @@ def command(reference: str, out: Path) -> None:
     from calib.artifact.store import export
 
     path = export(reference, out)
+    if as_json:
+        print_json({"file": str(path), "bytes": path.stat().st_size})
+        return
     click.echo(f"exported: {path}, {path.stat().st_size} bytes")
