@@ -187,6 +187,8 @@ class Judgement:
 
     Attributes
     ----------
+    bars : LocalError
+        The error bars of its predictions.
     limits : Limits
     nested : float
         RMSECV with the choice of settings repeated inside each fold, or corrected for it; NaN
@@ -198,6 +200,7 @@ class Judgement:
     checks : list of Check
     """
 
+    bars: LocalError
     limits: Limits
     nested: float
     permutation_p: float
