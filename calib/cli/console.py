@@ -7,13 +7,16 @@ import math
 import sys
 import textwrap
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from calib._show import number, plain
+
+if TYPE_CHECKING:
+    from calib.experiment.search import Progress as Search
 
 Report = Callable[[str, int, int], None]
 
@@ -22,45 +25,103 @@ Report = Callable[[str, int, int], None]
 def progress() -> Iterator[Report]:
     """Show progress on standard error: bars on a terminal, a line a stage elsewhere."""
     if not sys.stderr.isatty():
-        yield _lines()
+        yield _Lines()
         return
-    from rich.console import Console
-    from rich.progress import (
-        BarColumn,
-        MofNCompleteColumn,
-        Progress,
-        TextColumn,
-        TimeRemainingColumn,
-    )
+    from rich.console import Console, Group
+    from rich.live import Live
+    from rich.text import Text
 
-    columns = TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn()
-    with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True)) as bars:
-        tasks: dict[str, Any] = {}
-
-        def report(label: str, done: int, total: int) -> None:
-            if label not in tasks:
-                tasks[label] = bars.add_task(label, total=total)
-            bars.update(tasks[label], completed=done, total=total)
-
-        yield report
+    bars = _Bars()
+    with Live(
+        get_renderable=lambda: Group(bars.progress, Text(bars.best)),
+        console=Console(stderr=True),
+        refresh_per_second=4,
+    ):
+        yield bars
 
 
-def _lines() -> Report:
-    """Report a stage when it ends, with its time, and every 30 seconds in between."""
-    started: dict[str, float] = {}
-    said: dict[str, float] = {}
+class _Bars:
+    """A bar a stage, and the best of each analyte below while a search runs."""
 
-    def report(label: str, done: int, total: int) -> None:
-        now = time.monotonic()
-        started.setdefault(label, now)
-        if done >= total:
-            click.echo(f"{label}: {total} in {now - started[label]:.1f} s", err=True)
-            started.pop(label)
-        elif now - said.setdefault(label, now) > 30:
-            said[label] = now
+    def __init__(self) -> None:
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+        columns = TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn()
+        self.progress = Progress(*columns, TextColumn("{task.fields[left]}"))
+        self.best = ""
+        self._tasks: dict[str, Any] = {}
+
+    def __call__(self, label: str, done: int, total: int) -> None:
+        """Show how far a stage is."""
+        self._show(label, done, total, None)
+
+    def trials(self, search: Search) -> None:
+        """Show how far a search is."""
+        self._show("trials", search.done, search.total, search.seconds_left)
+        self.best = best_lines(search.best)
+
+    def _show(self, label: str, done: int, total: int, seconds: float | None) -> None:
+        if label not in self._tasks:
+            self._tasks[label] = self.progress.add_task(label, total=total, left="")
+        task = self._tasks[label]
+        guess = self.progress.tasks[task].time_remaining if seconds is None else seconds
+        left = "" if guess is None or done >= total else f"{duration(guess)} left"
+        self.progress.update(task, completed=done, total=total, left=left)
+
+
+class _Lines:
+    """A line when a stage ends, with its time, and every 30 seconds in between."""
+
+    def __init__(self) -> None:
+        self._started: dict[str, float] = {}
+        self._said: dict[str, float] = {}
+
+    def __call__(self, label: str, done: int, total: int) -> None:
+        """Say how far a stage is."""
+        if self._due(label, done, total):
             click.echo(f"{label}: {done} of {total}", err=True)
 
-    return report
+    def trials(self, search: Search) -> None:
+        """Say how far a search is."""
+        if not self._due("trials", search.done, search.total):
+            return
+        left = search.seconds_left
+        about = "" if left is None else f", about {duration(left)} left"
+        click.echo(f"trials: {search.done} of {search.total}{about}", err=True)
+        if search.best:
+            click.echo(best_lines(search.best), err=True)
+
+    def _due(self, label: str, done: int, total: int) -> bool:
+        """Whether to say something of a stage that goes on."""
+        now = time.monotonic()
+        self._started.setdefault(label, now)
+        if done >= total:
+            click.echo(f"{label}: {total} in {now - self._started.pop(label):.1f} s", err=True)
+            return False
+        if now - self._said.setdefault(label, now) <= 30:
+            return False
+        self._said[label] = now
+        return True
+
+
+def best_lines(best: Mapping[str, tuple[float, str]]) -> str:
+    """Lay out the least RMSECV so far of each analyte, and its family, in 80 columns."""
+    cells = [f"{name} {number(rmsecv)} {family}" for name, (rmsecv, family) in best.items()]
+    if not cells:
+        return ""
+    width = max(map(len, cells)) + 2
+    each = max(1, 78 // width)
+    rows = [
+        "".join(c.ljust(width) for c in cells[i : i + each]) for i in range(0, len(cells), each)
+    ]
+    return "\n".join(["least RMSECV so far:", *(f"  {row}".rstrip() for row in rows)])
+
+
+def duration(seconds: float) -> str:
+    """Write a duration with the unit that suits it."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
 def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from calib.cli.console import parse_axis, progress
+from calib.cli.engine import engine_options
 from calib.errors import UsageError
+
+if TYPE_CHECKING:
+    from calib.experiment.workers import Kind
 
 
 @click.command()
@@ -26,7 +31,11 @@ from calib.errors import UsageError
     "--level", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
     help="Of the intervals A_low to A_high, as 0.95. Default: the model's, 0.90.",
 )  # fmt: skip
-def command(reference: str, source: Path, out: Path, axis: str | None, level: float | None) -> None:
+@engine_options(jobs="one")
+def command(
+    reference: str, source: Path, out: Path, axis: str | None, level: float | None,
+    jobs: int | None, kind: Kind | None, scheduler: str | None,
+) -> None:  # fmt: skip
     """Predict compositions with a frozen model.
 
     INPUT is a library (a folder), whose bursts are all predicted, or a wide
@@ -38,16 +47,23 @@ def command(reference: str, source: Path, out: Path, axis: str | None, level: fl
     --level; endless where too few standards were known for it), and A_flags
     (why not to trust it; empty is good): below-lod, outside-range, high-t2,
     high-q, high-leverage, no-neighbour, unregistered, no-dark; README
-    explains each.
+    explains each. Of a library, parts are predicted side by side with --jobs or
+    on a cluster; the table is the same, byte for byte.
 
     \b
-    Example:
+    Examples:
       calib predict majors@1.0.0 reference_spectra/heron -o predictions.csv
+      calib predict majors@1.0.0 /shared/walls -o walls.csv \\
+            --scheduler tcp://cluster:8786
     """
     from calib.artifact.store import load
-    from calib.experiment.freezing import predict_library, predict_table
+    from calib.experiment.predicting import predict_library, predict_table
+    from calib.experiment.workers import Engine
     from calib.library import open_library
 
+    if not source.is_dir() and (jobs or kind or scheduler):
+        raise UsageError(f"{source}: --jobs, --engine and --scheduler are for a library, a folder")
+    engine = Engine.of(kind, jobs or (None if kind or scheduler else 1), scheduler)
     if out.exists():
         raise UsageError(f"{out}: exists already; give another name or remove it")
     if not out.parent.is_dir():
@@ -59,7 +75,9 @@ def command(reference: str, source: Path, out: Path, axis: str | None, level: fl
         with progress() as report:
             if source.is_dir():
                 library = open_library(source)
-                tables = predict_library(model, library, library.bursts, report, level=level)
+                tables = predict_library(
+                    model, library, library.bursts, report, level=level, engine=engine
+                )
             else:
                 tables = predict_table(model, source, report, axis=parse_axis(axis), level=level)
             for i, each in enumerate(tables):

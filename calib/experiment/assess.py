@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import DataError
-from calib.experiment.outcome import Assessment, Floats, Judgement, Trained, Winner
+from calib.experiment.contest import Procedure
+from calib.experiment.outcome import STACK, Assessment, Floats, Judgement, Trained
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Report
 from calib.regress import pls_family, predictors
@@ -46,8 +47,7 @@ def assess(decided: Plan, trained: Trained, report: Report) -> Assessment:
         if name in trained.used
     }
     report("validation", 1, 4)
-    tried = [name for name, winner in trained.winners.items() if "pls" in winner.contenders]
-    nested = _nested(decided, trained) if tried else {}
+    nested = _nested_of_winners(decided, trained)
     report("validation", 2, 4)
     shuffled, baseline = _shuffled(decided, trained)
     report("validation", 3, 4)
@@ -57,7 +57,7 @@ def assess(decided: Plan, trained: Trained, report: Report) -> Assessment:
         domain = domains[winner.variant]
         unit = decided.library.description.unit(name)
         y = trained.certified[:, j]
-        found = _estimate_without_choice(winner, standards, y, unit, nested.get(name))
+        found = _estimate_without_choice(decided, trained, j, nested.get(name))
         checks = [honesty.optimism_check(name, winner.cross_validated.rmsep, found, unit)]
         p = float("nan")
         if shuffled is not None:
@@ -88,9 +88,16 @@ def _most_components(trained: Trained, wanted: int) -> int:
     return int(max(1, min(wanted, trained.base.problem.X.shape[1], fewest - 1)))
 
 
-def _nested(decided: Plan, trained: Trained) -> dict[str, float]:
-    """Nested RMSECV of PLS on the base chain, choice of components included, all analytes."""
-    problem = trained.base.problem
+def _nested_of_winners(decided: Plan, trained: Trained) -> dict[str, float]:
+    """Nested RMSECV of every analyte that PLS won, on the spectra it won with."""
+    won = {name: w.variant for name, w in trained.winners.items() if w.family == "pls"}
+    found = {name: _nested(decided, trained, name) for name in set(won.values())}
+    return {name: found[variant][name] for name, variant in won.items() if name in found[variant]}
+
+
+def _nested(decided: Plan, trained: Trained, variant: str) -> dict[str, float]:
+    """Nested RMSECV of PLS, choice of components included, in one go for all analytes."""
+    problem = trained.variants[variant].problem
     options = decided.experiment.models.options("pls")
     families = decided.families(trained.bursts)
     values = dict(zip(families, problem.Y, strict=True))
@@ -104,7 +111,7 @@ def _nested(decided: Plan, trained: Trained) -> dict[str, float]:
         return assign_folds(groups, table, min(n_folds, len(np.unique(groups))), seed=seed)
 
     if problem.learns:
-        return _nested_with_chain(decided, trained, deal)
+        return _nested_with_chain(decided, trained, problem, deal)
     try:
         found = nested_cross_validate(
             problem.X, problem.Y, families,
@@ -126,10 +133,10 @@ def _nested(decided: Plan, trained: Trained) -> dict[str, float]:
 def _nested_with_chain(
     decided: Plan,
     trained: Trained,
+    problem: Problem,
     deal: Callable[[NDArray[Any], int, int], NDArray[np.intp]],
 ) -> dict[str, float]:
     """Nested RMSECV of PLS where the chain learns: it learns anew in each outer fold."""
-    problem = trained.base.problem
     families = decided.families(trained.bursts)
     predicted = np.full_like(problem.Y, np.nan)
     for number, fold in enumerate(np.unique(problem.folds[0])):
@@ -157,14 +164,36 @@ def _nested_with_chain(
 
 
 def _estimate_without_choice(
-    winner: Winner, standards: NDArray[np.generic], y: Floats, unit: str, nested: float | None
+    decided: Plan, trained: Trained, j: int, nested: float | None
 ) -> float:
-    """Return the nested estimate of a PLS model, that of the contest where there was one."""
-    if len(winner.contenders) > 1:
-        rivals = [reported(c.selection.out_of_fold[0], unit) for c in winner.contenders.values()]
-        corrected = honesty.corrected_for_choice(np.stack(rivals), y, standards)
-        return max(corrected, nested or 0.0) if winner.family == "pls" else corrected
-    return nested if nested is not None else float("nan")
+    """Return RMSECV without the flattery of having chosen the best, the analyte's unit.
+
+    After a search: corrected for the choice among all its trials and the stack. What a family
+    chose within one trial (components of PLS) is not in that, so PLS that won has no less than the
+    nested estimate of PLS.
+    """
+    name = decided.analytes[j]
+    winner, unit = trained.winners[name], decided.library.description.unit(name)
+    tried = [
+        (family, trial.selection.out_of_fold[0])
+        for (analyte, family), trials in trained.trials.items()
+        for trial in trials
+        if analyte == name and trial.selection is not None
+    ]
+    if not tried:
+        return nested if nested is not None else float("nan")
+    order = list(winner.contenders)  # the simplest first
+    tried += [(f, c.selection.out_of_fold[0]) for f, c in winner.contenders.items() if f == STACK]
+    tried = [(family, row) for family, row in tried if family in order]
+    corrected = honesty.corrected_for_choice(
+        reported(np.stack([row for _, row in tried]), unit), trained.certified[:, j],
+        trained.standards,
+        choose=Procedure(
+            np.array([order.index(family) for family, _ in tried]),
+            decided.experiment.search.rule,
+        ),
+    )  # fmt: skip
+    return max(corrected, nested or 0.0) if winner.family == "pls" else corrected
 
 
 def _shuffled(decided: Plan, trained: Trained) -> tuple[PermutationTest | None, Floats]:

@@ -10,7 +10,7 @@ import pandas as pd
 from calib.artifact.runtime import Model
 from calib.errors import DataError
 from calib.experiment.engine import train
-from calib.experiment.freezing import predict_library
+from calib.experiment.predicting import predict_library
 from calib.experiment.prepare import Report
 from calib.experiment.settings import load_experiment
 from calib.library import Library, open_library

@@ -10,28 +10,51 @@ from __future__ import annotations
 import os
 import shutil
 import warnings
-from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-
+from calib import __version__
 from calib.artifact.runtime import Model
 from calib.errors import CalibWarning, UsageError
 from calib.experiment import write
 from calib.experiment.assess import assess
-from calib.experiment.outcome import Contender, Member, Outcome, Trained, Variant, Winner
-from calib.experiment.plan import Floats, Plan, plan
-from calib.experiment.prepare import Report, Spectra, acquisition, reduce_bursts
+from calib.experiment.attempts import Attempts
+from calib.experiment.cache import Cache
+from calib.experiment.contest import Trials, finalists, first_repeat, units, unsearched
+from calib.experiment.final import crown
+from calib.experiment.outcome import Contender, Outcome, Trained, Variant
+from calib.experiment.plan import Plan, plan
+from calib.experiment.prepare import Report
 from calib.experiment.run import Run, open_run
 from calib.experiment.state import model_parts
 from calib.experiment.unseen import read_held_out
-from calib.preprocess import Chain
-from calib.regress import predictors
-from calib.regress.family import Problem, Selection, family, fit_final
-from calib.validate.intervals import local_error
-from calib.validate.limits import reported
-from calib.validate.scores import rmse, score
+from calib.experiment.variants import prepare, reduced
+from calib.experiment.workers import Engine
+
+
+@dataclass(frozen=True)
+class Means:
+    """What a training may use, and where it goes on; nothing here changes what a trial gives.
+
+    Attributes
+    ----------
+    engine : Engine
+        Where trials run.
+    resume : bool
+        Go on with a search that was interrupted, or extend that of a finished run.
+    storage : str, optional
+        Optuna's, a URL or the path of a journal file.
+    trials : int, optional
+        Of each analyte and family, in place of the experiment's.
+    minutes : float, optional
+        Of the search, in place of the experiment's.
+    """
+
+    engine: Engine = field(default_factory=Engine)
+    resume: bool = False
+    storage: str | None = None
+    trials: int | None = None
+    minutes: float | None = None
 
 
 def _silent(label: str, done: int, total: int) -> None:
@@ -43,6 +66,7 @@ def train(
     out: str | os.PathLike[str] | None = None,
     *,
     report: Report = _silent,
+    means: Means | None = None,
 ) -> Run:
     """Train models as an experiment file says.
 
@@ -50,10 +74,12 @@ def train(
     ----------
     experiment_file : path
     out : path, optional
-        Run folder to make; must not exist. Default: ``runs/NAME-1``, ``-2``, … in the working
-        directory, NAME the experiment file's.
+        Run folder to make; must not exist, unless its search is resumed. Default:
+        ``runs/NAME-1``, ``-2``, … in the working directory, NAME the experiment file's.
     report : callable, optional
         Called with (what is being done, done, total).
+    means : Means, optional
+        Where trials run, what is resumed, the budget. Default: the cores of this machine.
 
     Returns
     -------
@@ -62,7 +88,8 @@ def train(
     Raises
     ------
     CalibError
-        If the experiment or its library is wrong, or the run folder exists. Nothing is left.
+        If the experiment or its library is wrong, or the run folder exists. Nothing is left but
+        the trials of a search that had begun, in ``.RUN.search`` beside the run.
 
     Warns
     -----
@@ -74,8 +101,11 @@ def train(
     >>> import calib
     >>> run = calib.train("experiments/quickstart.toml")  # doctest: +SKIP
     """
+    means = means or Means()
     target = Path(out) if out is not None else _next_folder(Path(experiment_file))
-    if target.exists() or target.is_symlink():
+    if means.resume and out is None:
+        raise UsageError("--resume: need --out RUN, the run whose search goes on")
+    if (target.exists() or target.is_symlink()) and not means.resume:
         raise UsageError(f"{target}: run folder exists; give another with --out")
     decided = plan(experiment_file)
     for note in decided.notes:
@@ -84,24 +114,20 @@ def train(
     target.parent.mkdir(parents=True, exist_ok=True)
     shutil.rmtree(partial, ignore_errors=True)
     partial.mkdir()  # before the work: a place that cannot be written is found now
+    state = None
     try:
-        _train_into(partial, decided, report)
-        os.replace(partial, target)
+        state = _take_up(target, decided, resume=means.resume)
+        _train_into(partial, decided, means, state, report)
+        _replace(target, partial)
+        if state is not None:
+            from calib.experiment.search import settle
+
+            settle(state, target)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
+        if state is not None and not (state / "trials").exists():
+            shutil.rmtree(state, ignore_errors=True)  # nothing was tried yet
     return open_run(target)
-
-
-def _train_into(folder: Path, decided: Plan, report: Report) -> None:
-    """Do the work in its order, and write it."""
-    spectra = reduce_bursts(
-        decided.library, decided.calibration, decided.chain, report, "calibration bursts"
-    )
-    trained = _fit(decided, spectra, report)
-    assessed = assess(decided, trained, report)
-    model = Model(*model_parts(decided, trained, assessed))
-    unseen = read_held_out(decided, trained, model, report)
-    write.run_folder(folder, decided, Outcome(trained, assessed, unseen), model, report)
 
 
 def _next_folder(file: Path) -> Path:
@@ -111,79 +137,105 @@ def _next_folder(file: Path) -> Path:
     return folder
 
 
-def _fit(decided: Plan, spectra: Spectra, report: Report) -> Trained:
-    """Cross-validate every family, keep the best for each analyte, refit on all rows."""
-    chain, X, refit = _preprocess(decided, spectra)
-    Y = decided.certified(spectra.bursts)
-    folds = decided.folds[:, decided.calibration.index.get_indexer(spectra.bursts.index)]
-    standards = spectra.bursts["standard"].to_numpy(dtype=str)
-    problem = Problem(X, Y, folds, standards, decided.analytes, refit)
-    models = decided.experiment.models
-    chosen: dict[str, list[Selection]] = {}
-    for done, name in enumerate(models.families):
-        report("cross-validation", done, len(models.families))
-        rival, options = family(name), models.options(name)
-        columns = range(len(decided.analytes))
-        chosen[name] = [rival.attempt(problem, j, options, {}) for j in columns]
-    report("cross-validation", len(models.families), len(models.families))
+def _take_up(target: Path, decided: Plan, *, resume: bool) -> Path | None:
+    """Make or find the state of the run's search; None where there is nothing to search."""
+    if not decided.searches:
+        if resume:
+            raise UsageError(f"{decided.file}: has nothing to search, and so nothing to resume")
+        return None
+    from calib.experiment.search import beside, take_up
+
+    settings = decided.experiment.model_dump(mode="json", exclude={"library"})
+    for bound in ("trials", "minutes", "cache_gb"):
+        settings["search"].pop(bound)
+    steps = {name: chain.settings() for name, chain in decided.variants.items()}
+    identity = {
+        "library": decided.digest, "calib": __version__, "steps": steps,
+        "rows": decided.calibration.index.tolist(), **settings,
+    }  # fmt: skip
+    begun = beside(target).exists()
+    try:
+        return take_up(target, identity, resume=resume)
+    except UsageError:
+        if not begun:
+            shutil.rmtree(beside(target), ignore_errors=True)
+        raise
+
+
+def _replace(target: Path, partial: Path) -> None:
+    """Put a whole run in its place, and remove the one that it extends."""
+    if not target.exists():
+        os.replace(partial, target)
+        return
+    old = target.with_name(f".{target.name}.old-{os.getpid()}")
+    os.replace(target, old)
+    os.replace(partial, target)
+    shutil.rmtree(old, ignore_errors=True)
+
+
+def _train_into(
+    folder: Path, decided: Plan, means: Means, state: Path | None, report: Report
+) -> None:
+    """Do the work in its order, and write it."""
+    cache = None
+    if state is not None:
+        where = os.environ.get("CALIB_CACHE") or state.parent / ".cache"
+        cache = Cache(Path(where), int(decided.experiment.search.cache_gb * 1e9))
+    try:
+        trained = _fit(decided, means, state, cache, report)
+        assessed = assess(decided, trained, report)
+        model = Model(*model_parts(decided, trained, assessed))
+        unseen = read_held_out(decided, trained, model, report)
+        write.run_folder(folder, decided, Outcome(trained, assessed, unseen), model, report)
+    finally:
+        if cache is not None:
+            cache.trim()
+
+
+def _fit(
+    decided: Plan, means: Means, state: Path | None, cache: Cache | None, report: Report
+) -> Trained:
+    """Cross-validate what is to be tried, choose for each analyte, fit on all rows."""
+    spectra = reduced(decided, cache, report)
+    attempts = Attempts(
+        prepare(decided, spectra, cache, report),
+        decided.certified(spectra.bursts),
+        decided.folds[:, decided.calibration.index.get_indexer(spectra.bursts.index)],
+        spectra.bursts["standard"].to_numpy(dtype=str),
+        decided.analytes,
+        {name: decided.experiment.models.options(name) for name in decided.families_tried},
+    )
+    trials: Trials = {}
+    if state is None:
+        contenders = unsearched(attempts, decided.families_tried, report)
+    else:
+        trials, contenders = _search(decided, attempts, means, state, report)
     winners = {}
-    for j, analyte in enumerate(decided.analytes):
+    for done, analyte in enumerate(decided.analytes, start=1):
+        own = [each for each in contenders if each.analyte == analyte]
         unit = decided.library.description.unit(analyte)
-        rivals = {name: Contender(name, "base", chosen[name][j]) for name in models.families}
-        winners[analyte] = _refit(problem, j, rivals, unit)
-        report("final models", j + 1, len(decided.analytes))
-    return Trained(spectra.bursts, {"base": Variant("base", chain, problem)}, winners)
+        winners[analyte] = crown(attempts, own, analyte, unit, decided.experiment.search.rule)
+        report("final models", done, len(decided.analytes))
+    variants = {
+        name: Variant(name, each.chain, attempts.problem(name))
+        for name, each in attempts.prepared.items()
+    }
+    return Trained(spectra.bursts, variants, winners, trials)
 
 
-def _preprocess(
-    decided: Plan, spectra: Spectra
-) -> tuple[Chain, Floats, Callable[[NDArray[np.bool_]], Floats] | None]:
-    """Fit the chain on all rows, and say how to fit it on some of them (None: it learns nothing).
+def _search(
+    decided: Plan, attempts: Attempts, means: Means, state: Path, report: Report
+) -> tuple[Trials, list[Contender]]:
+    """Search every analyte and family, and cross-validate the best of each on all repeats."""
+    from calib.experiment.search import Budget, run_units
 
-    The steps before the first one that learns see each row alone: their work is done once.
-    """
-    axis, shot = decided.library.wavelength, acquisition(decided.library, spectra.bursts)
-    if not decided.chain.learns:
-        return decided.chain, decided.chain.spectra(spectra.counts, axis, shot), None
-    fixed, rest = decided.chain.split_learning()
-    rows = fixed.spectra(spectra.counts, axis, shot)
-    axis, shot = fixed.after(axis, shot)
-
-    def refit(training: NDArray[np.bool_]) -> Floats:
-        mine, _ = rest.fit_spectra(rows[training], axis, shot.rows(training))
-        return mine.spectra(rows, axis, shot)
-
-    fitted, X = rest.fit_spectra(rows, axis, shot)
-    on_shots = tuple(step for step in decided.chain.steps if step.level == "shot")
-    return Chain(on_shots + fixed.steps + fitted.steps), X, refit
-
-
-def _refit(problem: Problem, j: int, contenders: dict[str, Contender], unit: str) -> Winner:
-    """Fit the family of least RMSECV on every certified row, and calibrate its error bars."""
-    y = problem.Y[:, j]
-    known = np.isfinite(y)
-    best = min(
-        contenders.values(), key=lambda each: rmse(reported(each.selection.out_of_fold, unit), y)
-    )
-    settings = best.selection.settings
-    fitted = fit_final(best.family, problem, j, settings)
-    recalled = predictors.predict(fitted.predictor, problem.X[known], fitted.arrays)
-    out_of_fold: Floats = reported(best.selection.out_of_fold, unit)
-    repeats = len(out_of_fold)
-    stacked = out_of_fold.ravel(), np.tile(y, repeats), np.tile(problem.standards, repeats)
-    each = [rmse(row, y) for row in out_of_fold]
-    error = float(np.std(each, ddof=1) / np.sqrt(repeats)) if repeats > 1 else float("nan")
-    return Winner(
-        family=best.family,
-        variant=best.variant,
-        settings=settings,
-        members=(Member(best.family, best.variant, settings, fitted),),
-        combine="single",
-        combine_arrays={},
-        out_of_fold=best.selection.out_of_fold,
-        contenders=contenders,
-        local=local_error(out_of_fold, y, problem.standards),
-        rmsec=rmse(reported(recalled, unit), y[known]),
-        cross_validated=score(*stacked),
-        rmsecv_error=error,
-    )
+    settings = decided.experiment.search
+    budget = Budget(means.trials or settings.trials, means.minutes or settings.minutes)
+    trials = run_units(
+        units(decided, attempts), first_repeat(attempts), where=state,
+        seed=decided.experiment.seed, budget=budget, engine=means.engine, report=report,
+        storage=means.storage,
+    )  # fmt: skip
+    unit = {name: decided.library.description.unit(name) for name in decided.analytes}
+    with means.engine.open() as pool:
+        return trials, finalists(attempts, trials, unit, pool, report)

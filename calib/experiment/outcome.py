@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,13 @@ from calib.validate.intervals import LocalError
 from calib.validate.limits import Limits
 from calib.validate.scores import Score
 
+if TYPE_CHECKING:
+    from calib.experiment.search import Trial
+
 Floats = NDArray[np.floating]
+
+STACK = "stack"
+"""What stands for a family where several are joined."""
 
 
 @dataclass(frozen=True)
@@ -55,11 +62,12 @@ class Contender:
 
     Attributes
     ----------
-    family, variant : str
+    analyte, family, variant : str
     selection : Selection
         With out-of-fold predictions of every repeat.
     """
 
+    analyte: str
     family: str
     variant: str
     selection: Selection
@@ -101,6 +109,8 @@ class Winner:
     out_of_fold : ndarray of shape (repeats, n)
     contenders : dict of str to Contender
         What each family would have taken.
+    selected_by : str
+        Why this one, in words.
     local : LocalError
     rmsec : float
         Root mean square error of the final model on its own training rows, without a correction
@@ -119,6 +129,7 @@ class Winner:
     combine_arrays: dict[str, Floats]
     out_of_fold: Floats
     contenders: dict[str, Contender]
+    selected_by: str
     local: LocalError
     rmsec: float
     cross_validated: Score
@@ -141,11 +152,14 @@ class Trained:
     variants : dict of str to Variant
         Every preprocessing that was tried; the first is the experiment's own chain.
     winners : dict of str to Winner
+    trials : dict of (analyte, family) to list of Trial
+        All that was searched; empty where there was nothing to search.
     """
 
     bursts: pd.DataFrame
     variants: dict[str, Variant]
     winners: dict[str, Winner]
+    trials: Mapping[tuple[str, str], list[Trial]]
 
     @property
     def base(self) -> Variant:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -11,12 +12,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from calib.errors import DataError
+from calib.experiment.changes import chains
 from calib.experiment.prepare import lacking
 from calib.experiment.settings import Experiment, Search, load_experiment
 from calib.library import Library, open_library
 from calib.library.audit import THIN
 from calib.library.guard import restrict
 from calib.preprocess import Chain
+from calib.regress.family import family
 from calib.validate.folds import assign_folds, choose_held_out
 
 Floats = NDArray[np.floating]
@@ -38,6 +41,8 @@ class Plan:
         A view in which only the calibration bursts can be opened.
     chain : Chain
         Without the steps the library cannot serve.
+    variants : dict of str to Chain
+        The ways to preprocess that are tried: ``base``, which is `chain`, and changes to it.
     left_out : list of str
         Those steps, with reasons.
     analytes : tuple of str
@@ -52,6 +57,7 @@ class Plan:
     experiment: Experiment
     library: Library
     chain: Chain
+    variants: dict[str, Chain]
     left_out: list[str]
     analytes: tuple[str, ...]
     skipped: list[str]
@@ -68,9 +74,29 @@ class Plan:
         undark = int((self.calibration["dark"] < 0).sum())
         if undark and any(step.name == "dark" for step in self.chain.steps):
             notes.append(f"{undark} calibration bursts have no dark: nothing is subtracted there")
-        if self.experiment.search != Search():
+        if self.experiment.search != Search() and not self.searches:
             notes.append("[search] is not used: PLS tries every component count at once")
         return notes
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 of the library."""
+        return self.library.digest()
+
+    @property
+    def searches(self) -> bool:
+        """Whether there is anything to search: families, preprocessing or settings."""
+        models, tried = self.experiment.models, self.families_tried
+        return (
+            len(tried) > 1
+            or len(self.variants) > 1
+            or any(family(name).space(models.options(name)) for name in tried)
+        )
+
+    @property
+    def families_tried(self) -> tuple[str, ...]:
+        """Families of regressors to try."""
+        return self.experiment.models.families
 
     def families(self, bursts: pd.DataFrame) -> NDArray[np.generic]:
         """Family of each burst."""
@@ -91,7 +117,8 @@ def plan(experiment_file: str | os.PathLike[str]) -> Plan:
     """
     experiment, where = load_experiment(experiment_file)
     library = open_library(where)
-    chain, left_out = Chain.of(experiment.preprocess.steps).without(lacking(library))
+    missing = lacking(library)
+    chain, left_out = Chain.of(experiment.preprocess.steps).without(missing)
     calibration, held_out = _set_aside(experiment, library)
     analytes, skipped = _analytes(experiment, library, calibration)
     families = calibration["standard"].map(library.standards["family"]).to_numpy(dtype=str)
@@ -113,7 +140,8 @@ def plan(experiment_file: str | os.PathLike[str]) -> Plan:
                 "one fold; leave it out of 'analytes' or raise 'folds.count'"
             )
     return Plan(
-        Path(experiment_file), experiment, restrict(library, calibration.index), chain, left_out,
+        Path(experiment_file), experiment, restrict(library, calibration.index), chain,
+        chains(chain, experiment.changes, missing), left_out,
         analytes, skipped, calibration, held_out, folds,
     )  # fmt: skip
 

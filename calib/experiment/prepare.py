@@ -105,6 +105,11 @@ def acquisition(library: Library, bursts: pd.DataFrame) -> Acquisition:
     )
 
 
+def first_to_last(bursts: pd.DataFrame) -> pd.Index:
+    """Return the rows of ``bursts.csv`` in the order in which their shots stand on disk."""
+    return bursts["first_row"].sort_values(kind="stable").index
+
+
 def reduce_bursts(
     library: Library,
     bursts: pd.DataFrame,
@@ -138,7 +143,7 @@ def reduce_bursts(
         If a burst has too few shots or counts that are not finite; the message names it.
     """
     slices = library.description.slices()
-    rows = bursts["first_row"].sort_values(kind="stable").index
+    rows = first_to_last(bursts)
     reduced: list[Floats] = []
     darks = Darks(library, chain)
     for done, (row, counts) in enumerate(library.walk([int(r) for r in rows]), start=1):

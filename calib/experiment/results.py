@@ -86,6 +86,7 @@ def _entry(decided: Plan, made: Outcome, j: int, winner: Winner) -> dict[str, An
             {"family": m.family, "variant": m.variant, "settings": m.settings}
             for m in winner.members
         ],
+        "selected_by": winner.selected_by,
         "rmsec": winner.rmsec,
         "rmsecv": cv.rmsep,
         "rmsecv_low": cv.low,

@@ -3,12 +3,15 @@
     RUN/
       experiment.toml     as it was read
       results.json        scores of each analyte, and all that is needed to make them again
-      curves.csv          what each family tried: analyte, family, setting, RMSECV, RMSEP
+      contest.csv         the best of each family for each analyte, with its RMSECV
+      trials.csv          every trial of the search, if there was one
+      curves.csv          errors along the component counts of families that have them
       folds.csv           burst, standard, family, use, fold in each repeat
       out_of_fold.csv     cross-validated predictions, in the columns of `calib predict`
       held_out.csv        the same for the held-out standards, with the final models
       model/              manifest.json, arrays.safetensors: what `calib freeze` freezes
       figures/            PNG
+      search/             state of the search, for more trials (`calib.experiment.search_state`)
 
 It is written to a hidden folder beside the target and renamed at the end.
 """
@@ -57,7 +60,12 @@ class Run:
         return Model.open(self.path / "model")
 
     def table(self, name: str) -> pd.DataFrame:
-        """Read one of the run's CSV tables: curves, folds, out_of_fold or held_out.
+        """Read one of the run's CSV tables.
+
+        Parameters
+        ----------
+        name : str
+            contest, trials, curves, folds, out_of_fold or held_out.
 
         Raises
         ------

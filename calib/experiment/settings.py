@@ -7,12 +7,21 @@ from __future__ import annotations
 
 import os
 import tomllib
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from calib.errors import CalibError, SettingsError
+from calib.experiment.changes import BASE, BUILT_IN, Steps, varied
 from calib.preprocess.chain import DEFAULT, Chain
 from calib.regress.family import FAMILIES, family
 from calib.validate.folds import Extremes
@@ -23,9 +32,15 @@ class _Strict(BaseModel):
 
 
 class Preprocess(_Strict):
-    """``[preprocess]``: the steps in order, names or tables with ``step`` and settings."""
+    """``[preprocess]``: the steps in order, names or tables with ``step`` and settings.
+
+    ``variants`` names changes to them that a search tries beside them, each a list of steps
+    (`calib.experiment.changes.varied`); default `calib.experiment.changes.BUILT_IN`, where there
+    is more to try than PLS.
+    """
 
     steps: tuple[str | dict[str, Any], ...] = DEFAULT
+    variants: dict[str, list[str | dict[str, Any]]] | None = None
 
     @field_validator("steps", mode="before")
     @classmethod
@@ -34,6 +49,19 @@ class Preprocess(_Strict):
         if isinstance(steps, tuple):
             Chain.of(steps)  # refuses unknown steps and settings
         return steps
+
+    @model_validator(mode="after")
+    def _variants_fit(self) -> Preprocess:
+        """Refuse changes that are no steps, or steps that cannot stand in the chain."""
+        base = Chain.of(self.steps)
+        for name, changes in (self.variants or {}).items():
+            if name == BASE:
+                raise SettingsError(
+                    f"key 'preprocess.variants' names {BASE!r}, which is the chain itself; need "
+                    "another name"
+                )
+            varied(base, changes)
+        return self
 
 
 class Folds(_Strict):
@@ -86,10 +114,19 @@ class Models(BaseModel):
 
 
 class Search(_Strict):
-    """``[search]``: the budget; PLS alone needs none."""
+    """``[search]``: the budget, and what decides; PLS alone needs none.
 
-    trials: Annotated[int, Field(ge=1)] | None = None
+    ``trials`` is a number for each analyte and family; ``minutes`` ends the search earlier;
+    ``rule`` is ``"one-standard-error"`` (the simplest family whose error is within one standard
+    error of the least) or ``"minimum"``; ``stack`` says whether the families may also be joined;
+    ``cache_gb`` bounds the preprocessed spectra kept on disk from run to run.
+    """
+
+    trials: Annotated[int, Field(ge=1)] = 20
     minutes: Annotated[float, Field(gt=0)] | None = None
+    rule: Literal["one-standard-error", "minimum"] = "one-standard-error"
+    stack: bool = True
+    cache_gb: Annotated[float, Field(ge=0)] = 4.0
 
 
 class Validation(_Strict):
@@ -109,6 +146,14 @@ class Experiment(_Strict):
     models: Models = Models()
     search: Search = Search()
     validation: Validation = Validation()
+
+    @property
+    def changes(self) -> Mapping[str, Steps]:
+        """Variants of the chain to try."""
+        if self.preprocess.variants is not None:
+            return self.preprocess.variants
+        alone = self.models.families == ("pls",) and self.search == Search()
+        return {} if alone else BUILT_IN
 
     @field_validator("analytes", mode="before")
     @classmethod

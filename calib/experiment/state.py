@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
 from importlib.metadata import version
 from typing import Any
 
@@ -15,7 +14,7 @@ from calib.artifact.schemas import SCHEMA
 from calib.experiment.outcome import Assessment, Floats, Trained, Winner
 from calib.experiment.plan import Plan
 from calib.preprocess import Chain
-from calib.preprocess.step import Step
+from calib.preprocess.chain import branched
 from calib.validate.limits import CONCENTRATIONS
 
 LEVEL = 0.90
@@ -64,36 +63,6 @@ def model_parts(
     return manifest, arrays
 
 
-def branched(chains: Sequence[Chain]) -> tuple[Chain, list[Chain]]:
-    """Split chains into the steps they all begin with and what follows in each.
-
-    Parameters
-    ----------
-    chains : sequence of Chain
-        Fitted; at least one.
-
-    Returns
-    -------
-    stem : Chain
-    branches : list of Chain
-    """
-    steps = [chain.steps for chain in chains]
-    at = 0
-    while at < min(map(len, steps)) and all(_same(each[at], steps[0][at]) for each in steps):
-        at += 1
-    return Chain(steps[0][:at]), [Chain(each[at:]) for each in steps]
-
-
-def _same(one: Step, other: Step) -> bool:
-    """Say whether two fitted steps do the same."""
-    mine, yours = one.arrays(), other.arrays()
-    return (
-        one.settings() == other.settings()
-        and mine.keys() == yours.keys()
-        and all(np.array_equal(mine[key], yours[key]) for key in mine)
-    )
-
-
 def _steps(chain: Chain, where: str, arrays: dict[str, Floats]) -> list[dict[str, Any]]:
     """Return steps as plain data, and put what they learned among the arrays."""
     steps = chain.settings()
@@ -138,7 +107,7 @@ def provenance(decided: Plan) -> dict[str, Any]:
     return {
         "library": {
             "title": decided.library.description.title,
-            "sha256": decided.library.digest(),
+            "sha256": decided.digest,
             "held_out_rule": held_out_rule(decided),
         },
         "seed": decided.experiment.seed,

@@ -97,11 +97,16 @@ class Engine:
         if self.kind == "dask":
             with _cluster(str(self.scheduler)) as pool:
                 yield pool
-        elif self.kind == "serial" or self.workers == 1:
+        elif self.here:
             yield _Here()
         else:
             with _processes(self.workers) as pool:
                 yield pool
+
+    @property
+    def here(self) -> bool:
+        """Whether there is no worker but this process."""
+        return self.kind != "dask" and self.workers == 1
 
     @property
     def workers(self) -> int:

@@ -20,6 +20,7 @@ from calib.experiment.run import Run
 from calib.experiment.state import LEVEL, model_parts, provenance
 from calib.report.figures import run_figures
 from calib.validate.limits import reported
+from calib.validate.scores import per_standard, rmse_with_error
 
 GOLDEN = 3
 """Raw bursts kept with a model, with their predictions."""
@@ -58,6 +59,9 @@ def _tables(folder: Path, decided: Plan, made: Outcome) -> None:
                 table.insert(at, ("analyte", "family", "variant")[at], value)
             curves.append(table)
     _csv(pd.concat(curves, ignore_index=True), folder / "curves.csv")
+    _csv(_contest(decided, trained), folder / "contest.csv")
+    if trained.trials:
+        _csv(_trials(trained), folder / "trials.csv")
     folds = _who(decided, trained.bursts)
     for repeat, labels in enumerate(trained.folds):
         folds[f"fold_{repeat + 1}"] = labels
@@ -69,6 +73,53 @@ def _tables(folder: Path, decided: Plan, made: Outcome) -> None:
         for j, name in enumerate(decided.analytes):
             table[f"{name}_certified"] = unseen.certified[:, j]
         _csv(table, folder / "held_out.csv")
+
+
+def _contest(decided: Plan, trained: Trained) -> pd.DataFrame:
+    """Tabulate the best of each family: RMSECV as reported, all repeats, and its standard error."""
+    rows = []
+    for j, (name, winner) in enumerate(trained.winners.items()):
+        unit = decided.library.description.unit(name)
+        for kind, contender in winner.contenders.items():
+            out_of_fold = reported(contender.selection.out_of_fold, unit)
+            errors = (out_of_fold - trained.certified[:, j]).ravel()
+            squares = per_standard(errors, np.tile(trained.standards, len(out_of_fold)))
+            rmsecv, error = rmse_with_error(*squares)
+            tried = trained.trials.get((name, kind), ())
+            rows.append(
+                {
+                    "analyte": name,
+                    "family": kind,
+                    "variant": contender.variant,
+                    "settings": json.dumps(plain(contender.selection.settings)),
+                    "rmsecv": float(rmsecv),
+                    "standard_error": float(error),
+                    "trials": len(tried),
+                    "seconds": sum(trial.seconds for trial in tried),
+                    "won": kind == winner.family,
+                }
+            )
+    return pd.DataFrame(rows)
+
+
+def _trials(trained: Trained) -> pd.DataFrame:
+    """Tabulate every trial of the search, as it was judged: raw, on the first repeat."""
+    return pd.DataFrame(
+        {
+            "analyte": analyte,
+            "family": kind,
+            "variant": trial.variant,
+            "trial": trial.number,
+            "settings": json.dumps(plain(trial.settings)),
+            "rmsecv": trial.rmsecv,
+            "standard_error": trial.standard_error,
+            "state": trial.state,
+            "seconds": trial.seconds,
+            "reason": trial.reason,
+        }
+        for (analyte, kind), trials in trained.trials.items()
+        for trial in trials
+    )
 
 
 def _who(decided: Plan, bursts: pd.DataFrame) -> pd.DataFrame:

@@ -275,6 +275,36 @@ class Chain:
         return [step.arrays() for step in self.steps]
 
 
+def branched(chains: Sequence[Chain]) -> tuple[Chain, list[Chain]]:
+    """Split chains into the steps they all begin with and what follows in each.
+
+    Parameters
+    ----------
+    chains : sequence of Chain
+        Fitted; at least one.
+
+    Returns
+    -------
+    stem : Chain
+    branches : list of Chain
+    """
+    steps = [chain.steps for chain in chains]
+    at = 0
+    while at < min(map(len, steps)) and all(_same(each[at], steps[0][at]) for each in steps):
+        at += 1
+    return Chain(steps[0][:at]), [Chain(each[at:]) for each in steps]
+
+
+def _same(one: Step, other: Step) -> bool:
+    """Say whether two fitted steps do the same."""
+    mine, yours = one.arrays(), other.arrays()
+    return (
+        one.settings() == other.settings()
+        and mine.keys() == yours.keys()
+        and all(np.array_equal(mine[key], yours[key]) for key in mine)
+    )
+
+
 def _through(
     steps: Sequence[Step], counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition
 ) -> tuple[Floats, list[str]]:

@@ -246,11 +246,62 @@ def weights(members: Floats, *, weights: Floats) -> Floats:
     -------
     ndarray of shape (rows,)
     """
-    total: Floats = np.einsum("mr,m->r", members, weights)
+    # one member after another: a row's prediction must not depend on how many rows come along
+    total = np.zeros(members.shape[1])
+    for weight, member in zip(weights, members, strict=True):
+        total += weight * member
     return total
 
 
-COMBINATIONS: Mapping[str, Callable[..., Floats]] = {"single": single, "weights": weights}
+def hats(at: Floats, knots: Floats) -> Floats:
+    """Return the shares of knots in a straight line between them.
+
+    Parameters
+    ----------
+    at : ndarray of shape (rows,)
+    knots : ndarray of shape (k,)
+        Increasing.
+
+    Returns
+    -------
+    ndarray of shape (k, rows)
+        Each column sums to one; beyond the first and last knot they alone count.
+    """
+    return np.stack([np.interp(at, knots, own) for own in np.eye(len(knots))])
+
+
+def weights_by_range(members: Floats, *, centre: Floats, knots: Floats, weights: Floats) -> Floats:
+    """Return a weighted sum of the members' predictions whose weights change over the range.
+
+    Parameters
+    ----------
+    members : ndarray of shape (members, rows)
+    centre : ndarray of shape (members,)
+        Constant weights; their sum of the members says where on the range a row is.
+    knots : ndarray of shape (k,)
+        Predicted values at which weights are given, increasing.
+    weights : ndarray of shape (k, members)
+        They run straight between the knots and stay as they are beyond.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+    """
+    at = np.zeros(members.shape[1])
+    for weight, member in zip(centre, members, strict=True):
+        at += weight * member
+    total = np.zeros(members.shape[1])
+    for share, own in zip(hats(at, knots), weights, strict=True):
+        for weight, member in zip(own, members, strict=True):
+            total += share * weight * member
+    return total
+
+
+COMBINATIONS: Mapping[str, Callable[..., Floats]] = {
+    "single": single,
+    "weights": weights,
+    "weights_by_range": weights_by_range,
+}
 """How the predictions of several members become one, by the name a manifest gives."""
 
 

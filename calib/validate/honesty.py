@@ -5,6 +5,7 @@ None of them changes the model. Each is a `Check`: passed, or not with the reaso
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -251,19 +252,24 @@ def influence_check(
     )
 
 
+Chooser = Callable[[Floats, Floats, NDArray[np.integer]], int]
+"""Chooses among models; see `corrected_for_choice`."""
+
+
 def corrected_for_choice(
     out_of_fold: Floats,
     certified: Floats,
     standards: NDArray[np.generic],
     *,
+    choose: Chooser | None = None,
     samples: int = 500,
     seed: int = 0,
 ) -> float:
-    """RMSECV of the best of several models, corrected for having chosen the best.
+    """RMSECV of one of several models, corrected for having chosen it.
 
-    Each bootstrap sample of standards chooses the model of least error and meets the error of that
-    model on the standards not drawn; the mean square over samples is the estimate, without one more
-    fit (Tsamardinos, Greasidou & Borboudakis 2018, Mach. Learn. 107:1895, doi
+    Each bootstrap sample of standards chooses a model and meets the error of that model on the
+    standards not drawn; the mean square over samples is the estimate, without one more fit
+    (Tsamardinos, Greasidou & Borboudakis 2018, Mach. Learn. 107:1895, doi
     10.1007/s10994-018-5714-4).
 
     Parameters
@@ -272,6 +278,9 @@ def corrected_for_choice(
         Out-of-fold predictions of every model that could have been chosen.
     certified : ndarray of shape (n,)
     standards : ndarray of shape (n,)
+    choose : callable, optional
+        Takes the sums of squared errors (models, standards), the number of spectra of each
+        standard and how often it was drawn; returns the model chosen. Default: the least error.
     samples : int, default 500
     seed : int, default 0
 
@@ -286,7 +295,10 @@ def corrected_for_choice(
     squares, counts = np.stack([t[0] for t in tables]), tables[0][1]
     m = counts.size
     draws = np.random.default_rng(seed).multinomial(m, np.full(m, 1 / m), size=samples)
-    best = np.argmin(squares @ draws.T, axis=0)
+    if choose is None:
+        best = np.argmin(squares @ draws.T, axis=0)
+    else:
+        best = np.array([choose(squares, counts, drawn) for drawn in draws])
     left = draws == 0
     rows = left.any(axis=1)
     missed = (squares[best] * left).sum(axis=1)[rows] / (counts * left).sum(axis=1)[rows]

@@ -10,8 +10,8 @@ import pytest
 from calib.artifact.runtime import Model
 from calib.errors import ArtifactError
 from calib.experiment import open_run
-from calib.experiment.state import branched
 from calib.preprocess import Chain
+from calib.preprocess.chain import branched
 from tests.conftest import small_axis
 
 

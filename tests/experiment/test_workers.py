@@ -1,23 +1,13 @@
-import json
 import os
 import signal
 import socket
-import subprocess
-import sys
 import time
-from contextlib import ExitStack, contextmanager
-from pathlib import Path
 
 import pytest
-from distributed import Client
 from threadpoolctl import threadpool_info
 
 from calib.errors import CalibError, UsageError
-from calib.experiment.search import Budget, run_units
 from calib.experiment.workers import SERIAL, Engine, ordered
-from tests.experiment.toy_search import Toy, told
-
-ROOT = Path(__file__).parents[2]
 
 
 def slow_square(number):
@@ -90,53 +80,3 @@ def test_a_scheduler_that_does_not_answer_is_said(monkeypatch):
             Engine("dask", scheduler=address).open(),
         ):
             pass
-
-
-@contextmanager
-def cluster(folder, workers):
-    """A scheduler and worker processes on this machine: its address, and the processes."""
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    dask = [sys.executable, "-m", "dask"]
-    quiet = {"env": environment, "stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-    here = ["--host", "127.0.0.1", "--no-dashboard"]
-    file = folder / "scheduler.json"
-    with ExitStack() as stack:
-
-        def start(*words):
-            process = stack.enter_context(subprocess.Popen([*dask, *words], **quiet))
-            stack.callback(process.kill)
-            return process
-
-        start("scheduler", *here, "--port", "0", "--scheduler-file", str(file))
-        made = [
-            start("worker", *here, "--no-nanny", "--nthreads", "1", "--local-directory",
-                  str(folder), "--scheduler-file", str(file))
-            for _ in range(workers)
-        ]  # fmt: skip
-        until = time.monotonic() + 60
-        while not file.exists() and time.monotonic() < until:
-            time.sleep(0.05)
-        yield json.loads(file.read_text())["address"], made
-
-
-def test_a_cluster_that_loses_a_worker_finds_the_same(tmp_path):
-    toy = Toy(tmp_path, pause=0.03)
-    settings = {"seed": 5, "budget": Budget(20)}
-    alone = told(run_units(toy.units(), toy, where=tmp_path / "alone", **settings))
-    with cluster(tmp_path, 2) as (address, workers):
-        killed = []
-
-        def report(label, done, total):
-            if done == total // 2:
-                workers[0].kill()
-                killed.append(workers[0].wait())
-
-        with Client(address, set_as_default=False) as client:
-            client.wait_for_workers(2, timeout=60)
-        found = run_units(
-            toy.units(), toy, where=tmp_path / "cluster", report=report,
-            engine=Engine("dask", scheduler=address), **settings,
-        )  # fmt: skip
-        assert killed == [-signal.SIGKILL]
-        assert workers[1].poll() is None
-    assert told(found) == alone

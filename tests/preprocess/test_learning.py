@@ -8,8 +8,9 @@ import pytest
 import calib
 from calib.artifact.runtime import Model
 from calib.errors import DataError
-from calib.experiment import engine, plan
+from calib.experiment import plan
 from calib.experiment.prepare import Spectra, reduce_bursts
+from calib.experiment.variants import prepare
 from calib.preprocess import Acquisition, Chain
 from calib.regress import pls_family
 from calib.regress.family import Problem
@@ -37,10 +38,13 @@ def problem(experiment):
 
 
 def build(decided, spectra):
-    _, X, refit = engine._preprocess(decided, spectra)
+    made = prepare(decided, spectra, None, lambda *_: None)["base"]
     folds = decided.folds[:, decided.calibration.index.get_indexer(spectra.bursts.index)]
     standards = spectra.bursts["standard"].to_numpy(dtype=str)
-    return Problem(X, decided.certified(spectra.bursts), folds, standards, decided.analytes, refit)
+    return Problem(
+        made.spectra, decided.certified(spectra.bursts), folds, standards, decided.analytes,
+        made.refit,
+    )  # fmt: skip
 
 
 def poisoned(spectra, rows):

@@ -1,0 +1,213 @@
+"""Predicting a library or a table with a frozen model, a chunk at a time."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from calib.artifact import store
+from calib.artifact.runtime import Model, Predictions
+from calib.errors import DataError, UsageError
+from calib.experiment.prepare import Darks, Report
+from calib.experiment.workers import SERIAL, Engine, ordered
+from calib.experiment.write import predictions_table
+from calib.library import Library, SpectraTable, open_library
+from calib.library.store import READ_ROWS
+
+BATCH = 256
+"""Bursts predicted at once at the most."""
+
+
+def predict_library(
+    model: Model,
+    library: Library,
+    bursts: pd.DataFrame,
+    report: Report,
+    *,
+    level: float | None = None,
+    engine: Engine = SERIAL,
+) -> Iterator[pd.DataFrame]:
+    """Predict bursts of a library, a table at a time.
+
+    The tables are the same wherever the work runs, bit for bit, and come in the same order.
+
+    Parameters
+    ----------
+    model : Model
+    library : Library
+    bursts : DataFrame
+        Rows of ``library.bursts``.
+    report : callable
+    level : float, optional
+        Of the intervals, between 0 and 1; default: the model's.
+    engine : Engine, optional
+        Workers open the library and the frozen model by their paths. Default: this process.
+
+    Yields
+    ------
+    DataFrame
+        Columns of a predictions table.
+
+    Raises
+    ------
+    DataError
+        If the library's axis, signal or air/vacuum is not the model's.
+    UsageError
+        If workers cannot open the model: it is not frozen, or they see another one.
+    """
+    _same_kind(model, library)
+    if bursts.empty:
+        raise DataError(f"{library.path / 'bursts.csv'}: found no burst to predict")
+    rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
+    with engine.open() as pool:
+        source: _Open | _Paths
+        if engine.here:
+            source = _Open(model, library, Darks(library, model.stem))
+        else:
+            source = _paths(model, library)
+        calls = ((source, batch, level) for batch in _batches(library, rows))
+        done = 0
+        report("predictions", done, len(rows))
+        for table in ordered(pool, _predict_batch, calls):
+            done += len(table)
+            report("predictions", done, len(rows))
+            yield table
+
+
+def _batches(library: Library, rows: Sequence[int]) -> Iterator[list[int]]:
+    """Divide bursts into what is read from disk at once."""
+    shots = library.bursts["shots"].to_numpy()
+    batch: list[int] = []
+    held = 0
+    for row in rows:
+        if batch and (len(batch) == BATCH or held + shots[row] > READ_ROWS):
+            yield batch
+            batch, held = [], 0
+        batch.append(row)
+        held += int(shots[row])
+    yield batch
+
+
+@dataclass(frozen=True, eq=False)
+class _Open:
+    """Model and library, opened."""
+
+    model: Model
+    library: Library
+    darks: Darks
+
+
+@dataclass(frozen=True)
+class _Paths:
+    """Where a worker finds model and library, and the digest of the model's manifest."""
+
+    model: Path
+    manifest: str
+    library: Path
+
+    def open(self) -> _Open:
+        """Open both, or return what this process opened before."""
+        if self not in _OPENED:
+            _OPENED.clear()
+            model, library = store.load(self.model), open_library(self.library)
+            if _digest(model) != self.manifest:
+                raise UsageError(f"{self.model}: a worker sees another model there")
+            _OPENED[self] = _Open(model, library, Darks(library, model.stem))
+        return _OPENED[self]
+
+
+_OPENED: dict[_Paths, _Open] = {}
+
+
+def _paths(model: Model, library: Library) -> _Paths:
+    if model.path is None:
+        raise UsageError("model: was not loaded from disk, where workers could find it")
+    return _Paths(model.path.resolve(), _digest(model), library.path.resolve())
+
+
+def _digest(model: Model) -> str:
+    """SHA-256 of the manifest, which holds that of every other file."""
+    return hashlib.sha256(json.dumps(model.manifest, sort_keys=True).encode()).hexdigest()
+
+
+def _predict_batch(source: _Open | _Paths, batch: list[int], level: float | None) -> pd.DataFrame:
+    """Predict some bursts, given by their rows in ``bursts.csv``."""
+    opened = source.open() if isinstance(source, _Paths) else source
+    model, library = opened.model, opened.library
+    reduced, undark = [], []
+    for row, counts in library.walk(batch):
+        dark = opened.darks(row)
+        undark.append(dark is None)
+        reduced.append(_reduce(model, library, row, counts, dark))
+    far = library.bursts.loc[batch, "distance_m"].to_numpy(float)
+    found: Predictions = model.predict_spectra(
+        np.stack(reduced), distance_m=far, no_dark=np.array(undark), level=level
+    )
+    return predictions_table(library.bursts.loc[batch], found)
+
+
+def _reduce(
+    model: Model, library: Library, row: int, counts: np.ndarray, dark: np.ndarray | None
+) -> np.ndarray:
+    try:
+        averaged: np.ndarray = model.reduce(counts, dark).mean(axis=0)
+    except DataError as error:
+        name = library.bursts["burst"].iloc[row]
+        raise DataError(f"{library.path}: burst {name!r}: {error}") from None
+    return averaged
+
+
+def _same_kind(model: Model, library: Library) -> None:
+    for key in ("signal", "wavelengths"):
+        found, needed = getattr(library.description, key), model.manifest[key]
+        if found != needed:
+            raise DataError(
+                f"{library.path / 'library.toml'}: {key} is {found!r}, "
+                f"{model.name} needs {needed!r}"
+            )
+    try:
+        model.check_axis(library.wavelength)
+    except DataError as error:
+        raise DataError(f"{library.path / 'spectra.zarr'}: {error}") from None
+
+
+def predict_table(
+    model: Model,
+    source: Path,
+    report: Report,
+    *,
+    axis: tuple[float, float, int] | None = None,
+    level: float | None = None,
+) -> Iterator[pd.DataFrame]:
+    """Predict the spectra of a wide CSV table, one averaged spectrum a row.
+
+    Yields
+    ------
+    DataFrame
+        Columns of a predictions table; ``burst`` is the table's, or its row number.
+
+    Raises
+    ------
+    DataError
+        If the table cannot be read, or its wavelengths are not the model's.
+    """
+    table = SpectraTable(source, axis)
+    try:
+        model.check_axis(table.wavelength)
+    except DataError as error:
+        raise DataError(f"{source}: column names: {error}") from None
+    done = 0
+    for spectra in table.blocks():
+        part = table.metadata.iloc[done : done + len(spectra)]
+        done += len(spectra)
+        who = pd.DataFrame({"burst": part.get("burst", part.index.astype(str)),
+                            "standard": part.get("standard", "")})  # fmt: skip
+        report("predictions", done, len(table.metadata))
+        found = model.predict_arrays(spectra, table.wavelength, level=level)
+        yield predictions_table(who, found)

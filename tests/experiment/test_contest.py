@@ -1,0 +1,257 @@
+"""The contest: what is tried, how the winner is chosen, what is kept on disk."""
+
+from __future__ import annotations
+
+import json
+import os
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import calib
+from calib.errors import SettingsError, UsageError
+from calib.experiment import open_run, plan
+from calib.experiment.cache import Cache, digest, opened
+from calib.experiment.changes import BUILT_IN, varied
+from calib.experiment.contest import Procedure, Table
+from calib.experiment.engine import Means
+from calib.experiment.workers import SERIAL
+from calib.preprocess import Chain
+from calib.validate.honesty import corrected_for_choice
+from calib.validate.parsimony import choose
+
+RACE = """
+analytes = ["SiO2", "MgO"]
+[folds]
+count = 4
+repeats = 2
+[models]
+families = ["pls"]
+[models.pls]
+max_components = 6
+[search]
+trials = 3
+"""
+
+
+@pytest.fixture(scope="module")
+def raced(small_library, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("raced")
+    (folder / "race.toml").write_text(f'library = "{small_library}"\n{RACE}')
+    return calib.train(folder / "race.toml", folder / "run", means=Means(engine=SERIAL))
+
+
+def names(chain: Chain) -> list[str]:
+    return [step.name for step in chain.steps]
+
+
+def test_a_step_of_a_variant_takes_the_place_of_the_one_of_its_name():
+    base = Chain.of(["average", "normalise", "root"])
+    assert names(varied(base, ["snv"])) == ["average", "normalise", "root", "snv"]
+    changed = varied(base, [{"step": "normalise", "by": "whole"}])
+    assert names(changed) == names(base)
+    assert changed.steps[1].by == "whole"
+
+
+def test_variants_share_the_steps_on_shots():
+    with pytest.raises(SettingsError, match="changes step 'dark', which works on shots"):
+        varied(Chain.of(["average"]), ["dark"])
+
+
+def test_only_a_search_tries_variants(experiment):
+    assert list(plan(experiment('[models]\nfamilies = ["pls"]\n')).variants) == ["base"]
+    assert list(plan(experiment(RACE)).variants) == ["base", *BUILT_IN]
+    none = plan(experiment(RACE + "[preprocess.variants]\n"))
+    assert list(none.variants) == ["base"]
+    assert not none.searches
+
+
+def test_a_variant_that_changes_nothing_is_dropped(experiment):
+    text = RACE + '[preprocess]\nsteps = ["average", "root"]\n[preprocess.variants]\n'
+    decided = plan(experiment(text + 'same = ["root"]\nsnv = ["snv"]\n'))
+    assert list(decided.variants) == ["base", "snv"]
+
+
+def test_the_winner_is_the_best_of_the_trials(raced):
+    trials = raced.table("trials")
+    assert len(trials) == 2 * (1 + len(BUILT_IN))
+    for name, entry in raced.analytes.items():
+        mine = trials[trials["analyte"] == name].set_index("variant")
+        # trials are judged raw and what is reported is never below zero: equal here
+        assert entry["variant"] == mine["rmsecv"].idxmin()
+        assert entry["selected_by"] == "the only family"
+        assert entry["members"][0]["family"] == entry["family"] == "pls"
+
+
+def test_the_table_of_the_contest_holds_the_rmsecv_of_the_results(raced):
+    contest = raced.table("contest").set_index("analyte")
+    for name, entry in raced.analytes.items():
+        assert contest.loc[name, "rmsecv"] == pytest.approx(entry["rmsecv"], rel=1e-12)
+        assert contest.loc[name, "trials"] == 1 + len(BUILT_IN)
+        assert contest.loc[name, "won"]
+
+
+def test_a_model_that_branches_predicts_what_was_scored(raced, small_library):
+    used = {entry["variant"] for entry in raced.analytes.values()}
+    manifest = raced.model.manifest
+    assert len(manifest["branches"]) == len(manifest["domains"]) == len(used)
+    library = calib.open_library(small_library)
+    rows = library.select("held-out").index
+    found = raced.model.predict(
+        [library.counts(row) for row in rows], library.wavelength, dark=library.dark(0)
+    )
+    table = raced.table("held_out")
+    order = table["burst"].map(
+        dict(zip(library.bursts["burst"][rows], range(len(rows)), strict=True))
+    )
+    for name in raced.analytes:
+        np.testing.assert_allclose(found[name].to_numpy()[order], table[name], rtol=1e-12)
+
+
+def test_nested_estimate_is_that_of_the_spectra_that_won(raced):
+    for entry in raced.analytes.values():
+        assert entry["rmsecv_nested"] > 0
+
+
+def test_a_second_run_takes_spectra_from_the_cache(raced, small_library, tmp_path, monkeypatch):
+    (tmp_path / "race.toml").write_text(f'library = "{small_library}"\n{RACE}')
+    monkeypatch.setenv("CALIB_CACHE", str(raced.path.parent / ".cache"))
+    stages = []
+    again = calib.train(
+        tmp_path / "race.toml", tmp_path / "run", means=Means(engine=SERIAL),
+        report=lambda label, *_: stages.append(label),
+    )  # fmt: skip
+    assert "calibration bursts" not in stages
+    assert again.results == raced.results
+    arrays = "model/arrays.safetensors"
+    assert (again.path / arrays).read_bytes() == (raced.path / arrays).read_bytes()
+
+
+def test_an_interrupted_search_is_taken_up(small_library, tmp_path, raced):
+    (tmp_path / "race.toml").write_text(f'library = "{small_library}"\n{RACE}')
+
+    def stop(label, done, total):
+        if label == "trials" and done == 5:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        calib.train(tmp_path / "race.toml", tmp_path / "run", report=stop, means=Means(SERIAL))
+    assert (tmp_path / ".run.search").is_dir()
+    assert not (tmp_path / "run").exists()
+    with pytest.raises(UsageError, match="go on with --resume"):
+        calib.train(tmp_path / "race.toml", tmp_path / "run", means=Means(SERIAL))
+    counts = []
+    run = calib.train(
+        tmp_path / "race.toml", tmp_path / "run", means=Means(SERIAL, resume=True),
+        report=lambda label, done, total: counts.append(done) if label == "trials" else None,
+    )  # fmt: skip
+    assert counts[0] == 5
+    assert run.results == raced.results
+    assert not (tmp_path / ".run.search").exists()
+
+
+def test_resuming_needs_a_search_and_the_same_settings(small_library, tmp_path, raced):
+    file = tmp_path / "e.toml"
+    plain = RACE.partition("[search]")[0]
+    file.write_text(f'library = "{small_library}"\n{plain}')
+    with pytest.raises(UsageError, match="nothing to search, and so nothing to resume"):
+        calib.train(file, tmp_path / "run", means=Means(SERIAL, resume=True))
+    file.write_text(f'library = "{small_library}"\nseed = 2\n{RACE}')
+    with pytest.raises(UsageError, match=r"begun with another .*seed"):
+        calib.train(file, raced.path, means=Means(SERIAL, resume=True))
+    assert open_run(raced.path).results == raced.results
+    assert not list(raced.path.parent.glob(".run*"))
+
+
+def test_more_trials_extend_a_finished_run(small_library, tmp_path):
+    file = tmp_path / "e.toml"
+    text = RACE.replace("trials = 3", "trials = 1")
+    file.write_text(f'library = "{small_library}"\n{text}[preprocess.variants]\nroot = ["root"]\n')
+    first = calib.train(file, tmp_path / "run", means=Means(SERIAL))
+    again = calib.train(file, tmp_path / "run", means=Means(SERIAL, resume=True, trials=5))
+    assert again.results == first.results  # PLS has one trial a variant
+    assert sorted(path.name for path in tmp_path.iterdir()) == [".cache", "e.toml", "run"]
+
+
+def test_the_cache_is_bounded_and_the_oldest_goes_first(tmp_path):
+    made = []
+
+    def make(value):
+        made.append(value)
+        return np.full(1000, float(value))
+
+    cache = Cache(tmp_path / "cache", 20_000)
+    paths = [cache.array(digest(i), lambda i=i: make(i)) for i in range(4)]
+    for age, path in enumerate(reversed(paths)):
+        os.utime(path, (1e9 - age, 1e9 - age))
+    cache.array(digest(0), lambda: make(0))  # used again: now the youngest
+    cache.trim(keep_used=False)
+    assert [path.exists() for path in paths] == [True, False, False, True]
+    assert made == [0, 1, 2, 3]
+    np.testing.assert_array_equal(opened(paths[3]), np.full(1000, 3.0))
+    with pytest.raises(ValueError, match="read-only"):
+        opened(paths[3])[0] = 1
+
+
+def test_a_cached_array_is_there_whole_or_not_at_all(tmp_path):
+    cache = Cache(tmp_path, 10)
+
+    def fail():
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        cache.array("x", fail)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_the_simpler_model_wins_within_one_standard_error_of_the_paired_difference():
+    # differences of the standards 0, 0, 4, −0.4: mean 0.9, standard deviation 2.08, over √4: 1.04
+    squares = np.array([[4.0, 4, 4, 4], [4, 4, 0, 4.4]])
+    assert choose(squares, np.ones(4), rule="one-standard-error") == 0
+    assert choose(squares, np.ones(4), rule="minimum") == 1
+    # the same mean, but every standard agrees
+    squares[1] = squares[0] - 0.9
+    assert choose(squares, np.ones(4), rule="one-standard-error") == 1
+
+
+def test_a_standard_drawn_twice_counts_twice():
+    rng = np.random.default_rng(2)
+    squares, counts = rng.gamma(1.0, size=(5, 12)), np.full(12, 4.0)
+    drawn = rng.multinomial(12, np.full(12, 1 / 12))
+    repeated = np.repeat(np.arange(12), drawn)
+    for rule in ("one-standard-error", "minimum"):
+        assert choose(squares, counts, drawn, rule=rule) == choose(
+            squares[:, repeated], counts[repeated], rule=rule
+        )
+
+
+def test_the_procedure_takes_the_best_of_each_family_first():
+    squares = np.array([[5.0, 5, 5], [4, 4, 4], [3.9, 3.9, 4.1], [1, 1, 1.1]])
+    pick = Procedure(np.array([0, 0, 1, 1]), "one-standard-error")
+    assert pick(squares, np.ones(3), np.ones(3, dtype=int)) == 3
+    assert pick(squares, np.ones(3), np.array([0, 0, 3])) == 3
+
+
+def test_choice_among_noise_is_corrected_to_the_true_error():
+    """Forty models of equal true error 1: the least RMSECV flatters, the corrected one hardly."""
+    rng = np.random.default_rng(4)
+    found = []
+    for _ in range(30):
+        errors = rng.normal(size=(40, 60))
+        y, standards = np.zeros(60), np.arange(60)
+        table = Table.of(errors[:, None], y, standards)
+        pick = Procedure(np.repeat(np.arange(8), 5), "minimum")
+        corrected = corrected_for_choice(errors, y, standards, choose=pick, samples=100)
+        found.append((table.rmsecv().min(), corrected))
+    least, corrected = np.mean(found, axis=0)
+    assert least < 0.85
+    assert 0.93 < corrected < 1.07
+
+
+def test_results_and_trials_are_plain_data(raced):
+    text = (raced.path / "results.json").read_text()
+    assert set(json.loads(text)["variants"]) == {"base", *BUILT_IN}
+    trials = raced.table("trials")
+    assert isinstance(trials, pd.DataFrame)
+    assert [json.loads(each) for each in trials["settings"]] == [{}] * len(trials)
