@@ -1,4 +1,4 @@
-"""From the rivals for an analyte to its model: the choice, the final fit, the error bars."""
+"""From the rivals for an analyte to its model: the choice and the final fit."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ from calib.experiment.contest import Table, by_simplicity
 from calib.experiment.outcome import Contender, Member, Winner
 from calib.regress import predictors
 from calib.regress.family import fit_final
-from calib.validate.intervals import local_error
 from calib.validate.limits import reported
 from calib.validate.parsimony import Rule
 from calib.validate.scores import rmse, score
@@ -23,7 +22,7 @@ Floats = NDArray[np.floating]
 def crown(
     attempts: Attempts, contenders: Sequence[Contender], analyte: str, unit: str, rule: Rule
 ) -> Winner:
-    """Choose the model of one analyte, fit it on every certified row, calibrate its error bars.
+    """Choose the model of one analyte and fit it on every certified row.
 
     Parameters
     ----------
@@ -57,7 +56,6 @@ def crown(
         out_of_fold=best.selection.out_of_fold,
         contenders={each.family: each for each in ordered},
         selected_by=_why(ordered, errors, at),
-        local=local_error(out_of_fold, y, attempts.standards),
         rmsec=rmse(reported(recalled, unit), y[np.isfinite(y)]),
         cross_validated=score(*stacked),
         rmsecv_error=error,

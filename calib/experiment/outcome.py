@@ -17,7 +17,7 @@ from calib.preprocess import Chain
 from calib.regress.family import Fitted, Problem, Selection
 from calib.validate.breakdown import Part
 from calib.validate.domain_training import TrainedDomain
-from calib.validate.honesty import Check
+from calib.validate.honesty import Check, Range
 from calib.validate.intervals import LocalError
 from calib.validate.limits import Limits
 from calib.validate.scores import Score
@@ -111,7 +111,6 @@ class Winner:
         What each family would have taken.
     selected_by : str
         Why this one, in words.
-    local : LocalError
     rmsec : float
         Root mean square error of the final model on its own training rows, without a correction
         for degrees of freedom.
@@ -130,7 +129,6 @@ class Winner:
     out_of_fold: Floats
     contenders: dict[str, Contender]
     selected_by: str
-    local: LocalError
     rmsec: float
     cross_validated: Score
     rmsecv_error: float
@@ -254,6 +252,8 @@ class Unseen:
         RMSEP at every point of each winner's curve, for the record: nothing is chosen from it.
     checks : dict of str to Check
         Whether they met the error that cross-validation promised.
+    ranges : dict of str to Range
+        How they lie to the certified values trained on.
     """
 
     bursts: pd.DataFrame
@@ -263,6 +263,7 @@ class Unseen:
     scores: dict[str, Score]
     curves: dict[str, list[float]]
     checks: dict[str, Check]
+    ranges: dict[str, Range]
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from safetensors.numpy import save_file
 
 from calib._show import plain
 from calib.artifact.runtime import Model, Predictions
-from calib.experiment.outcome import Outcome
+from calib.experiment.outcome import Outcome, Trained
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Darks, Report
 from calib.experiment.results import results

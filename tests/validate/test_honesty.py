@@ -8,6 +8,7 @@ import pytest
 
 from calib.validate.comparison import compare_held_out, ratio_interval
 from calib.validate.honesty import (
+    Range,
     corrected_for_choice,
     held_out_check,
     held_out_interval,
@@ -71,6 +72,13 @@ def test_promise_holds_for_standards_of_the_same_kind_and_not_for_worse():
     worse = held_out_check("A", 3.0, rng.normal(size=80), np.arange(80), 20, "wt%")
     assert not worse.passed
     assert "worse than promised" in worse.detail
+    beyond = held_out_check(
+        "A", 3.0, rng.normal(size=80), np.arange(80), 20, "wt%", range_=Range(2, 0.98)
+    )
+    assert not beyond.passed
+    assert beyond.detail.endswith(
+        "2 of them lie beyond the values trained on, without them RMSEP is 0.98"
+    )
 
 
 def test_influence_is_cooks_distance_of_statsmodels():
