@@ -168,3 +168,64 @@ def air_to_vacuum(wavelength_air_nm: ArrayLike) -> NDArray[np.float64]:
     for _ in range(3):
         vacuum = air * (1.0 + refractivity(vacuum))
     return vacuum
+
+
+def strength(lines: NDArray[Any], temperature_k: float = 10_000.0) -> NDArray[np.float64]:
+    """Relative strength of lines in emission, comparable within one species only.
+
+    g_k A_ki / λ · exp(−E_k / kT): the energy that a thin plasma in local thermodynamic equilibrium
+    radiates in a line, up to a factor of the species (number density over partition function; e.g.
+    Cremers & Radziemski, Handbook of LIBS, chapter 2, from memory).
+
+    Parameters
+    ----------
+    lines : structured ndarray
+        Rows of `load_lines`.
+    temperature_k : float, default 10000
+        Excitation temperature in K; rock plasmas lie around it (common practice, no source).
+
+    Returns
+    -------
+    ndarray of shape (lines,)
+    """
+    thermal = 0.695034800 * temperature_k  # Boltzmann constant in cm⁻¹ per K, CODATA 2018
+    emitted = lines["g_k"] * lines["A_ki"] / lines["wavelength_air_nm"]
+    found: NDArray[np.float64] = emitted * np.exp(-lines["E_k"] / thermal)
+    return found
+
+
+def strong_lines(
+    element: str, range_nm: tuple[float, float] | None = None, *, share: float = 0.01
+) -> NDArray[Any]:
+    """Select the lines of an element that have at least a share of the strongest of their species.
+
+    Parameters
+    ----------
+    element : str
+    range_nm : (float, float), optional
+        First and last air wavelength, nm; the strongest is sought within it.
+    share : float, default 0.01
+
+    Returns
+    -------
+    structured ndarray
+        Rows of `load_lines`, sorted by wavelength; empty if none is in range.
+
+    Raises
+    ------
+    DataError
+        If the table has no such element.
+
+    Examples
+    --------
+    >>> strong_lines("Na", (580, 900))["wavelength_air_nm"].round(1).tolist()
+    [589.0, 589.6, 818.3, 819.5]
+    """
+    lines = lines_of(element, range_nm=range_nm)
+    keep = np.zeros(lines.size, dtype=bool)
+    emitted = strength(lines)
+    for stage in np.unique(lines["stage"]):
+        mine = lines["stage"] == stage
+        keep |= mine & (emitted >= share * emitted[mine].max())
+    selected: NDArray[Any] = lines[keep]
+    return selected

@@ -7,7 +7,9 @@ pipeline loads, so a trained and a frozen model cannot disagree.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -16,10 +18,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib import _checks
-from calib.artifact import reading
-from calib.artifact.schemas import parse_manifest, upgrade
-from calib.errors import ArtifactError, DataError
-from calib.preprocess.chain import Chain
+from calib.artifact import inputs, reading
+from calib.artifact.schemas import check, parse_manifest, upgrade
+from calib.errors import ArtifactError, CalibError
+from calib.preprocess.chain import BLOCK, THREADS, Chain
 from calib.preprocess.step import Acquisition
 from calib.regress import predictors
 from calib.validate.domain import ARRAYS as DOMAIN
@@ -44,9 +46,6 @@ ANALYTE_KEYS = ("unit", "members", "combine", "combine_arrays", "branch", "range
 INTERVAL_ARRAYS = ("predicted", "error", "score", "weight", "widening")
 """Arrays of an analyte's error bars, the fields of `calib.validate.intervals.LocalError`; models
 may lack the last."""
-
-AXIS_TOLERANCE = 0.1
-"""Channels by which an axis may differ from the model's before it is refused."""
 
 
 @dataclass(frozen=True)
@@ -73,6 +72,13 @@ class Predictions:
     high: Floats
     flags: NDArray[np.str_]
     level: float
+
+    @classmethod
+    def joined(cls, parts: Sequence[Predictions]) -> Predictions:
+        """Return the rows of several, one after the other."""
+        names = ("value", "uncertainty", "low", "high", "flags")
+        arrays = {name: np.concatenate([getattr(e, name) for e in parts]) for name in names}
+        return cls(parts[0].analytes, level=parts[0].level, **arrays)
 
     def columns(self) -> dict[str, NDArray[Any]]:
         """Return the columns of a predictions table, in order."""
@@ -141,9 +147,9 @@ class Model:
         try:
             self.manifest, self._arrays = upgrade(manifest, arrays)
             edges = self._build()
+        except CalibError as error:
+            raise ArtifactError(f"{where}: {error}") from None
         except (KeyError, TypeError, AttributeError, ValueError, IndexError) as error:
-            if isinstance(error, ArtifactError):
-                raise
             raise ArtifactError(f"{where}: manifest or arrays lack {error}") from None
         if edges[-1] != self.wavelength.size:
             raise ArtifactError(
@@ -156,7 +162,8 @@ class Model:
         """Build chains, domains and members; return the spectrometers' edges."""
         for key in KEYS:
             self.manifest[key]  # a KeyError names what is missing
-        self.wavelength = np.asarray(self._arrays["wavelength"], dtype=np.float64)
+        check(self.manifest)
+        self.wavelength = _checks.wavelength_axis(self._arrays["wavelength"])
         self.analytes: tuple[str, ...] = tuple(self.manifest["analytes"])
         self.stem = self._chain(self.manifest["preprocess"], "")
         branches, domains = self.manifest["branches"], self.manifest["domains"]
@@ -280,20 +287,25 @@ class Model:
             If the number of channels differs, or a channel is off by more than a tenth of the
             channel spacing there.
         """
-        axis = _checks.wavelength_axis(wavelength)
-        own = self.wavelength
-        if axis.size != own.size:
-            raise DataError(
-                f"wavelength: found {axis.size} channels from {axis[0]:g} to {axis[-1]:g} nm, "
-                f"{self.name} needs {own.size} from {own[0]:g} to {own[-1]:g} nm"
-            )
-        off = np.abs(axis - own) / (np.gradient(own) if own.size > 1 else 1.0)
-        worst = int(np.argmax(off))
-        if off[worst] > AXIS_TOLERANCE:
-            raise DataError(
-                f"wavelength: channel {worst} is {axis[worst]:.4f} nm, {self.name} needs "
-                f"{own[worst]:.4f} nm"
-            )
+        inputs.check_axis(_checks.wavelength_axis(wavelength), self.wavelength, self.name)
+
+    def resampled(self, wavelength: ArrayLike) -> inputs.Resampled | None:
+        """Prepare linear interpolation of counts on another axis; None where it is the model's.
+
+        Interpolation stays within each spectrometer. It blurs noise and lines a little, which the
+        error bars do not know of: an instrument that differs is better calibrated anew.
+
+        Raises
+        ------
+        DataError
+            If the axis does not reach over a spectrometer of the model, or is more than twice as
+            coarse.
+        """
+        axis, own = _checks.wavelength_axis(wavelength), self.wavelength
+        if np.array_equal(axis, own):
+            return None
+        names = [str(each["name"]) for each in self.manifest["spectrometers"]]
+        return inputs.Resampled.onto(axis, own, list(zip(names, self._spectrometers, strict=True)))
 
     def reduce(self, counts: ArrayLike, dark: ArrayLike | None = None) -> Floats:
         """Run the steps on shots over one burst.
@@ -316,7 +328,20 @@ class Model:
         rows = _checks.spectra(counts, channels=self.wavelength.size)
         level = None if dark is None else _checks.spectra(dark, channels=rows.shape[1])[0]
         shot = Acquisition(self._spectrometers, dark=level)
-        return self.stem.burst(rows, self.wavelength, shot)
+        with self._blamed():
+            return self.stem.burst(rows, self.wavelength, shot)
+
+    @contextmanager
+    def _blamed(self) -> Iterator[None]:
+        """Blame the model for what fails on input that was checked."""
+        try:
+            yield
+        except CalibError:
+            raise
+        except (ArithmeticError, LookupError, TypeError, ValueError, MemoryError) as error:
+            raise ArtifactError(
+                f"{self.path or self.name}: cannot predict: {type(error).__name__}: {error}"
+            ) from error
 
     def predict_spectra(
         self,
@@ -336,7 +361,30 @@ class Model:
             Raw bursts from which no dark was subtracted; flagged where the model subtracts it.
         level : float, optional
             Of the intervals.
+
+        Raises
+        ------
+        DataError
+            If `level` is not between 0 and 1, or the chain needs distances and there are none.
+        ArtifactError
+            If the model's arrays do not fit its steps or each other.
         """
+
+        def block(rows: slice) -> Predictions:
+            far = None if distance_m is None else distance_m[rows]
+            undark = None if no_dark is None else no_dark[rows]
+            with self._blamed():
+                return self._predict(spectra[rows], far, undark, level)
+
+        return _in_blocks(block, len(spectra))
+
+    def _predict(
+        self,
+        spectra: Floats,
+        distance_m: Floats | None,
+        no_dark: NDArray[np.bool_] | None,
+        level: float | None,
+    ) -> Predictions:
         branches, marks, far = self._branched(spectra, distance_m)
         shape = (len(spectra), len(self.analytes))
         value, error = np.empty(shape), np.empty(shape)
@@ -395,14 +443,25 @@ class Model:
         dark: ArrayLike | None = None,
         level: float | None = None,
         distance_m: ArrayLike | None = None,
+        resample: bool = False,
     ) -> Predictions:
         """Predict, without pandas; see `predict`."""
-        self.check_axis(wavelength)
-        bursts, raw = _bursts(counts)
-        rows = [self.reduce(burst, dark).mean(axis=0) for burst in bursts]
-        far = None if distance_m is None else _distances(distance_m, len(rows))
-        no_dark = np.full(len(rows), raw and dark is None)
-        return self.predict_spectra(np.stack(rows), distance_m=far, no_dark=no_dark, level=level)
+        onto = self.resampled(wavelength) if resample else None
+        if onto is None:
+            self.check_axis(wavelength)
+        else:
+            dark = None if dark is None else onto(dark)
+        bursts, raw = inputs.bursts(counts)
+        far = None if distance_m is None else inputs.distances(distance_m, len(bursts))
+
+        def block(rows: slice) -> Predictions:
+            given = bursts[rows] if onto is None else [onto(each) for each in bursts[rows]]
+            spectra = np.stack([self.reduce(each, dark).mean(axis=0) for each in given])
+            undark = np.full(len(spectra), raw and dark is None)
+            with self._blamed():
+                return self._predict(spectra, None if far is None else far[rows], undark, level)
+
+        return _in_blocks(block, len(bursts))
 
     def predict(
         self,
@@ -412,6 +471,7 @@ class Model:
         dark: ArrayLike | None = None,
         level: float | None = None,
         distance_m: ArrayLike | None = None,
+        resample: bool = False,
     ) -> pd.DataFrame:
         """Predict compositions.
 
@@ -421,7 +481,7 @@ class Model:
             (channels,) one spectrum; (rows, channels) averaged spectra, one a target;
             (bursts, shots, channels) or a list of (shots, channels), raw bursts.
         wavelength : array_like of shape (channels,)
-            nm; must be the model's axis.
+            nm; must be the model's axis, unless `resample`.
         dark : array_like of shape (channels,), optional
             Dark counts to subtract. Without it, averaged spectra are taken as dark-subtracted, and
             raw bursts are flagged where the model subtracts darks.
@@ -429,6 +489,8 @@ class Model:
             Of the intervals, between 0 and 1. Default: the model's, 0.90.
         distance_m : float or array_like of shape (targets,), optional
             Stand-off distance, for a chain that corrects for it.
+        resample : bool, default False
+            Interpolate counts onto the model's axis where `wavelength` is another; see `resampled`.
 
         Returns
         -------
@@ -463,37 +525,25 @@ class Model:
         import pandas as pd
 
         found = self.predict_arrays(
-            counts, wavelength, dark=dark, distance_m=distance_m, level=level
+            counts,
+            wavelength,
+            dark=dark,
+            distance_m=distance_m,
+            level=level,
+            resample=resample,
         )
         return pd.DataFrame(found.columns())
 
 
-def _bursts(counts: ArrayLike | Sequence[ArrayLike]) -> tuple[list[Floats], bool]:
-    """Return one (shots, channels) array a target, and whether they are raw bursts."""
-    if isinstance(counts, list | tuple) and counts and np.ndim(counts[0]) == 2:
-        return [np.asarray(burst) for burst in counts], True
-    try:
-        array = np.asarray(counts)
-    except ValueError:
-        raise DataError("counts: found rows of different lengths, need one a channel") from None
-    raw = array.ndim == 3
-    if array.ndim == 1:
-        array = array[np.newaxis]
-    if array.ndim == 2:
-        array = array[:, np.newaxis]
-    if array.ndim != 3 or len(array) == 0:
-        raise DataError(
-            f"counts: found shape {array.shape}, need (channels), (rows, channels) or "
-            "(bursts, shots, channels)"
-        )
-    return list(array), raw
-
-
-def _distances(distance_m: ArrayLike, targets: int) -> Floats:
-    given = np.asarray(distance_m, dtype=np.float64)
-    if given.shape not in ((), (targets,)):
-        raise DataError(f"distance_m: found shape {given.shape}, need one number or {targets}")
-    return np.broadcast_to(given, (targets,))
+def _in_blocks(block: Callable[[slice], Predictions], rows: int) -> Predictions:
+    """Predict blocks of rows on threads; a row's numbers do not depend on its block."""
+    slices = [slice(start, start + BLOCK) for start in range(0, max(1, rows), BLOCK)]
+    if len(slices) == 1 or THREADS == 1:
+        done = [block(each) for each in slices]
+    else:
+        with ThreadPoolExecutor(THREADS) as pool:
+            done = list(pool.map(block, slices))
+    return done[0] if len(done) == 1 else Predictions.joined(done)
 
 
 def _flags(

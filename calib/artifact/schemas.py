@@ -93,3 +93,61 @@ def _member(entry: Mapping[str, Any]) -> dict[str, Any]:
     member = {"family": entry.get("family"), **{key: entry[key] for key in own}, "branch": 0}
     rest = {key: value for key, value in entry.items() if key not in own}
     return rest | {"members": [member], "combine": "single", "combine_arrays": [], "branch": 0}
+
+
+def check(manifest: Mapping[str, Any]) -> None:
+    """Refuse a manifest of today's layout whose values are of a kind that the runtime cannot use.
+
+    What a manifest says beyond what the runtime needs is not looked at; the whole of it is in
+    ``schemas/manifest.json`` (JSON Schema).
+
+    Raises
+    ------
+    KeyError
+        If a key is missing.
+    ArtifactError
+        If a value cannot be.
+    """
+    spectrometers, analytes = manifest["spectrometers"], manifest["analytes"]
+    _need(_tables(spectrometers) and spectrometers, "spectrometers", "a list of tables")
+    for each in spectrometers:
+        _need(isinstance(each["name"], str), "spectrometers", "names")
+        _need(type(each["channels"]) is int and each["channels"] > 0, "spectrometers", "channels")
+    branches = manifest["branches"]
+    _need(isinstance(branches, list) and branches, "branches", "at least one list of steps")
+    for steps in (manifest["preprocess"], *branches):
+        _need(_tables(steps), "preprocess", "lists of steps")
+        learned = [step.get("learned", []) for step in steps]
+        _need(all(map(_texts, learned)), "preprocess", "names of learned arrays")
+    for each in manifest["domains"]:
+        limits = each["limits"].values()
+        _need(all(v is None or _number(v) for v in limits), "domains", "limits, numbers or null")
+    level = manifest["interval_level"]
+    _need(_number(level) and 0 < level < 1, "interval_level", "a number between 0 and 1")
+    _need(isinstance(analytes, dict) and analytes, "analytes", "a table of at least one")
+    for name, entry in analytes.items():
+        _need(name.isprintable() and name.strip() == name != "", f"analytes.{name}", "a plain name")
+        where, ends = f"analytes.{name}", entry["range"]
+        _need(isinstance(entry["unit"], str), where, "a unit")
+        good = isinstance(ends, list) and len(ends) == 2 and all(map(_number, ends))
+        _need(good and ends[0] <= ends[1], where, "a range of two numbers")
+        _need(entry["lod"] is None or _number(entry["lod"]), where, "an lod, a number or null")
+        _need(_texts(entry["combine_arrays"]) and _tables(entry["members"]), where, "members")
+        _need(all(_texts(member["arrays"]) for member in entry["members"]), where, "array names")
+
+
+def _need(good: object, key: str, need: str) -> None:
+    if not good:
+        raise ArtifactError(f"manifest: key {key!r:.80}: need {need}")
+
+
+def _tables(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(each, dict) for each in value)
+
+
+def _texts(value: Any) -> bool:
+    return isinstance(value, list) and all(isinstance(each, str) for each in value)
+
+
+def _number(value: Any) -> bool:
+    return type(value) in (int, float)

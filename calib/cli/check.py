@@ -57,7 +57,7 @@ def command(
     Example for a CI job:
       calib check majors@1.0.0 --library reference_spectra/heron --junit out.xml
 
-    A tolerances file: rmsep = 0.02 for every analyte, golden = 1e-9 for the
+    A tolerances file: rmsep = 0.02 for every analyte, golden = 1e-10 for the
     frozen predictions (another processor may need 1e-6), and a table
     [analytes] with lines as TiO2 = 0.05.
     """

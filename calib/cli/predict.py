@@ -31,9 +31,18 @@ if TYPE_CHECKING:
     "--level", type=click.FloatRange(0, 1, min_open=True, max_open=True), metavar="SHARE",
     help="Of the intervals A_low to A_high, as 0.95. Default: the model's, 0.90.",
 )  # fmt: skip
+@click.option(
+    "--resample", is_flag=True,
+    help="Interpolate spectra of another axis onto the model's; refused without.",
+)  # fmt: skip
+@click.option(
+    "--trust", type=click.Path(path_type=Path), metavar="KEY",
+    help="Public key that must have signed the model.",
+)  # fmt: skip
 @engine_options(jobs="one")
 def command(
     reference: str, source: Path, out: Path, axis: str | None, level: float | None,
+    resample: bool, trust: Path | None,
     jobs: int | None, kind: Kind | None, scheduler: str | None,
 ) -> None:  # fmt: skip
     """Predict compositions with a frozen model.
@@ -68,7 +77,7 @@ def command(
         raise UsageError(f"{out}: exists already; give another name or remove it")
     if not out.parent.is_dir():
         raise UsageError(f"{out.parent}: no such folder")
-    model = load(reference)
+    model = load(reference, trust=trust)
     partial = out.with_name(f".{out.name}.partial-{os.getpid()}")
     rows = 0
     try:
@@ -76,10 +85,18 @@ def command(
             if source.is_dir():
                 library = open_library(source)
                 tables = predict_library(
-                    model, library, library.bursts, report, level=level, engine=engine
+                    model,
+                    library,
+                    library.bursts,
+                    report,
+                    level=level,
+                    engine=engine,
+                    resample=resample,
                 )
             else:
-                tables = predict_table(model, source, report, axis=parse_axis(axis), level=level)
+                tables = predict_table(
+                    model, source, report, axis=parse_axis(axis), level=level, resample=resample
+                )
             for i, each in enumerate(tables):
                 each.to_csv(
                     partial, mode="w" if i == 0 else "a", header=i == 0, index=False,

@@ -35,5 +35,5 @@ def freeze(run: Run, reference: str) -> Model:
     >>> model = calib.freeze(run, "majors@1.0.0")  # doctest: +SKIP
     """
     store.parse_reference(reference)
-    card = run_page(run.results, run.table, title=reference)
+    card = run_page(run.results, run.evidence(), title=reference)
     return store.load(sealing.freeze(run.path / "model", reference, card))

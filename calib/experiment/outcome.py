@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
@@ -254,6 +254,8 @@ class Unseen:
         Whether they met the error that cross-validation promised.
     ranges : dict of str to Range
         How they lie to the certified values trained on.
+    statistics : dict of str to ndarray of shape (rows,)
+        Of the domain of the first variant used, see `calib.validate.domain`.
     """
 
     bursts: pd.DataFrame
@@ -264,6 +266,7 @@ class Unseen:
     curves: dict[str, list[float]]
     checks: dict[str, Check]
     ranges: dict[str, Range]
+    statistics: dict[str, Floats] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

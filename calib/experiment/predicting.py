@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from calib.artifact import store
+from calib.artifact.inputs import Resampled
 from calib.artifact.runtime import Model, Predictions
 from calib.errors import DataError, UsageError
 from calib.experiment.prepare import Darks, Report
@@ -32,6 +33,7 @@ def predict_library(
     *,
     level: float | None = None,
     engine: Engine = SERIAL,
+    resample: bool = False,
 ) -> Iterator[pd.DataFrame]:
     """Predict bursts of a library, a table at a time.
 
@@ -48,6 +50,8 @@ def predict_library(
         Of the intervals, between 0 and 1; default: the model's.
     engine : Engine, optional
         Workers open the library and the frozen model by their paths. Default: this process.
+    resample : bool, default False
+        Interpolate from another axis, see `Model.resampled`.
 
     Yields
     ------
@@ -61,7 +65,7 @@ def predict_library(
     UsageError
         If workers cannot open the model: it is not frozen, or they see another one.
     """
-    _same_kind(model, library)
+    onto = _same_kind(model, library, resample)
     if bursts.empty:
         raise DataError(f"{library.path / 'bursts.csv'}: found no burst to predict")
     rows = [int(r) for r in bursts["first_row"].sort_values(kind="stable").index]
@@ -71,7 +75,7 @@ def predict_library(
             source = _Open(model, library, Darks(library, model.stem))
         else:
             source = _paths(model, library)
-        calls = ((source, batch, level) for batch in _batches(library, rows))
+        calls = ((source, batch, level, onto) for batch in _batches(library, rows))
         done = 0
         report("predictions", done, len(rows))
         for table in ordered(pool, _predict_batch, calls):
@@ -136,7 +140,9 @@ def _digest(model: Model) -> str:
     return hashlib.sha256(json.dumps(model.manifest, sort_keys=True).encode()).hexdigest()
 
 
-def _predict_batch(source: _Open | _Paths, batch: list[int], level: float | None) -> pd.DataFrame:
+def _predict_batch(
+    source: _Open | _Paths, batch: list[int], level: float | None, onto: Resampled | None
+) -> pd.DataFrame:
     """Predict some bursts, given by their rows in ``bursts.csv``."""
     opened = source.open() if isinstance(source, _Paths) else source
     model, library = opened.model, opened.library
@@ -144,6 +150,8 @@ def _predict_batch(source: _Open | _Paths, batch: list[int], level: float | None
     for row, counts in library.walk(batch):
         dark = opened.darks(row)
         undark.append(dark is None)
+        if onto is not None:
+            counts, dark = onto(counts), None if dark is None else onto(dark)[0]
         reduced.append(_reduce(model, library, row, counts, dark))
     far = library.bursts.loc[batch, "distance_m"].to_numpy(float)
     found: Predictions = model.predict_spectra(
@@ -163,7 +171,7 @@ def _reduce(
     return averaged
 
 
-def _same_kind(model: Model, library: Library) -> None:
+def _same_kind(model: Model, library: Library, resample: bool) -> Resampled | None:
     for key in ("signal", "wavelengths"):
         found, needed = getattr(library.description, key), model.manifest[key]
         if found != needed:
@@ -171,10 +179,18 @@ def _same_kind(model: Model, library: Library) -> None:
                 f"{library.path / 'library.toml'}: {key} is {found!r}, "
                 f"{model.name} needs {needed!r}"
             )
+    return _onto(model, library.wavelength, resample, str(library.path / "spectra.zarr"))
+
+
+def _onto(model: Model, wavelength: np.ndarray, resample: bool, where: str) -> Resampled | None:
+    """Check an axis, or say how to interpolate from it."""
     try:
-        model.check_axis(library.wavelength)
+        if resample:
+            return model.resampled(wavelength)
+        model.check_axis(wavelength)
     except DataError as error:
-        raise DataError(f"{library.path / 'spectra.zarr'}: {error}") from None
+        raise DataError(f"{where}: {error}") from None
+    return None
 
 
 def predict_table(
@@ -184,8 +200,11 @@ def predict_table(
     *,
     axis: tuple[float, float, int] | None = None,
     level: float | None = None,
+    resample: bool = False,
 ) -> Iterator[pd.DataFrame]:
-    """Predict the spectra of a wide CSV table, one averaged spectrum a row.
+    """Predict the spectra of a wide CSV table, one averaged spectrum a row, a block at a time.
+
+    A column ``distance_m`` is used where the model corrects for distance.
 
     Yields
     ------
@@ -198,10 +217,7 @@ def predict_table(
         If the table cannot be read, or its wavelengths are not the model's.
     """
     table = SpectraTable(source, axis)
-    try:
-        model.check_axis(table.wavelength)
-    except DataError as error:
-        raise DataError(f"{source}: column names: {error}") from None
+    _onto(model, table.wavelength, resample, f"{source}: column names")
     done = 0
     for spectra in table.blocks():
         part = table.metadata.iloc[done : done + len(spectra)]
@@ -209,5 +225,12 @@ def predict_table(
         who = pd.DataFrame({"burst": part.get("burst", part.index.astype(str)),
                             "standard": part.get("standard", "")})  # fmt: skip
         report("predictions", done, len(table.metadata))
-        found = model.predict_arrays(spectra, table.wavelength, level=level)
+        far = part.get("distance_m")
+        found = model.predict_arrays(
+            spectra,
+            table.wavelength,
+            level=level,
+            resample=resample,
+            distance_m=None if far is None else pd.to_numeric(far, errors="coerce").to_numpy(float),
+        )
         yield predictions_table(who, found)

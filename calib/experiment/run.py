@@ -6,9 +6,12 @@
       contest.csv         the best of each family for each analyte, with its RMSECV
       trials.csv          every trial of the search, if there was one
       curves.csv          errors along the component counts of families that have them
-      folds.csv           burst, standard, family, use, fold in each repeat
+      folds.csv           burst, standard, family, distance_m, acquired_at, use, fold in each repeat
       out_of_fold.csv     cross-validated predictions, in the columns of `calib predict`
       held_out.csv        the same for the held-out standards, with the final models
+      domain.csv          burst, standard, use, the statistics of each spectrum
+      evidence.safetensors  mean spectrum, coefficients: see `calib.experiment.evidence`
+      library.txt         where the library lies, as seen from this folder
       model/              manifest.json, arrays.safetensors: what `calib freeze` freezes
       figures/            PNG
       search/             state of the search, for more trials (`calib.experiment.search_state`)
@@ -23,12 +26,15 @@ import os
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from calib.artifact.runtime import Model
 from calib.errors import DataError
+
+if TYPE_CHECKING:
+    from calib.report.evidence import Evidence
 
 SCHEMA = 1
 """Version of ``results.json``."""
@@ -59,13 +65,19 @@ class Run:
         """The trained model, the same object that a frozen one loads as."""
         return Model.open(self.path / "model")
 
+    def evidence(self) -> Evidence:
+        """Gather what a report shows."""
+        from calib.experiment.evidence import evidence_of
+
+        return evidence_of(self)
+
     def table(self, name: str) -> pd.DataFrame:
         """Read one of the run's CSV tables.
 
         Parameters
         ----------
         name : str
-            contest, trials, curves, folds, out_of_fold or held_out.
+            contest, trials, curves, folds, out_of_fold, held_out or domain.
 
         Raises
         ------
@@ -73,7 +85,7 @@ class Run:
             If the run has no such table.
         """
         path = self.path / f"{name}.csv"
-        text = {"burst": str, "standard": str, "family": str, "use": str}
+        text = dict.fromkeys(("burst", "standard", "family", "use", "acquired_at"), str)
         flags = {f"{analyte}_flags": str for analyte in self.analytes}
         if not path.is_file():
             raise DataError(f"{path}: not found; a run with nothing held out has no such table")

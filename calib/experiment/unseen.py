@@ -54,8 +54,20 @@ def read_held_out(decided: Plan, trained: Trained, model: Model, report: Report)
         for name in decided.analytes
         if scores[name].n_standards
     }
+    main = trained.variants[trained.used[0]].chain
+    statistics = model.domains[0].statistics(
+        main.spectra(spectra.counts, decided.library.wavelength, shot)
+    )
     return Unseen(
-        spectra.bursts, certified, uncertainty, predictions, scores, curves, checks, ranges
+        spectra.bursts,
+        certified,
+        uncertainty,
+        predictions,
+        scores,
+        curves,
+        checks,
+        ranges,
+        statistics,
     )
 
 

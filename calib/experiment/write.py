@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -12,13 +13,14 @@ from safetensors.numpy import save_file
 
 from calib._show import plain
 from calib.artifact.runtime import Model, Predictions
+from calib.experiment.evidence import write_evidence
 from calib.experiment.outcome import Outcome, Trained
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Darks, Report
 from calib.experiment.results import results
 from calib.experiment.run import Run
 from calib.experiment.state import LEVEL, model_parts, provenance
-from calib.report.figures import run_figures
+from calib.report.evidence import run_figures
 from calib.validate.limits import reported
 from calib.validate.scores import per_standard, rmse_with_error
 
@@ -33,6 +35,8 @@ def run_folder(folder: Path, decided: Plan, made: Outcome, model: Model, report:
     found = results(decided, made)
     write_json(folder / "results.json", found)
     _tables(folder, decided, made)
+    write_evidence(folder, decided, made)
+    _write_library(folder, decided)
     report("run folder", 1, 3)
     _model(folder / "model", decided, made, model, found)
     report("run folder", 2, 3)
@@ -44,6 +48,12 @@ def write_json(path: Path, data: Any) -> None:
     """Write strict JSON (no NaN), indented, keys in the order given."""
     text = json.dumps(plain(data), indent=1, ensure_ascii=False, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8")
+
+
+def _write_library(folder: Path, decided: Plan) -> None:
+    """Keep where the library lies, as seen from the run folder: for `calib bench`."""
+    place = os.path.relpath(decided.library.path.resolve(), folder.resolve())
+    (folder / "library.txt").write_text(Path(place).as_posix() + "\n", encoding="utf-8")
 
 
 def _tables(folder: Path, decided: Plan, made: Outcome) -> None:
@@ -123,10 +133,11 @@ def _trials(trained: Trained) -> pd.DataFrame:
 
 
 def _who(decided: Plan, bursts: pd.DataFrame) -> pd.DataFrame:
-    """Burst, standard, family, distance and use of each row."""
+    """Burst, standard, family, distance, time and use of each row."""
     table = bursts[["burst", "standard"]].reset_index(drop=True)
     table["family"] = decided.families(bursts)
     table["distance_m"] = bursts["distance_m"].to_numpy()
+    table["acquired_at"] = bursts["acquired_at"].fillna("").to_numpy()
     table["use"] = np.where(bursts.index.isin(decided.held_out.index), "held-out", "calibration")
     return table
 

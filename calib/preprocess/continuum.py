@@ -9,7 +9,6 @@ from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from calib.errors import DataError, SettingsError
 from calib.preprocess.despike import noise_level
@@ -148,6 +147,8 @@ class Continuum(Step):
 
 def opening(rows: Floats, width: int) -> Floats:
     """Continuum by a morphological opening over `width` channels (odd), smoothed."""
+    from scipy import ndimage  # here, so that loading a model does not wait for it
+
     eroded = ndimage.minimum_filter1d(rows, width, axis=1, mode="nearest")
     opened = ndimage.maximum_filter1d(eroded, width, axis=1, mode="nearest")
     smooth = ndimage.uniform_filter1d(opened, width, axis=1, mode="nearest")
@@ -200,6 +201,7 @@ def wavelet_minima(rows: Floats, width: int) -> Floats:
     width : int
         Channels of the window in which one minimum is taken.
     """
+    from scipy import ndimage
     from scipy.interpolate import CubicSpline
 
     channels = rows.shape[1]

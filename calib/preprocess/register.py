@@ -7,7 +7,6 @@ from typing import ClassVar, Literal, Self, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from calib.preprocess.despike import noise_level
 from calib.preprocess.step import (
@@ -316,6 +315,8 @@ def moved(rows: Floats, drift: Floats) -> Floats:
     if channels < 4:
         return rows.copy()
     known = np.nan_to_num(drift)
+    from scipy import ndimage  # here, so that loading a model does not wait for it
+
     weights = ndimage.spline_filter1d(rows, order=3, axis=1, mode="mirror", output=np.float64)
     if (known[:, 0] == known[:, 1]).all():
         return _shifted(weights, known[:, 0]).astype(rows.dtype, copy=False)

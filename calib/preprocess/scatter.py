@@ -7,7 +7,6 @@ from typing import ClassVar, Self, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
 from calib.preprocess.step import LEARNED, Acquisition, Floats, Step, is_count, require
 
@@ -116,6 +115,8 @@ class Derivative(Step):
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None
     ) -> Floats:
         """Return the derivative for each channel step."""
+        from scipy import signal  # here, so that loading a model does not wait for it
+
         out = np.empty_like(counts)
         for part in (shot or Acquisition()).parts(counts.shape[1]):
             rows = counts[:, part]

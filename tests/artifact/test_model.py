@@ -170,7 +170,7 @@ def test_predictions_out_of_range_are_flagged(frozen):
         (lambda m: m["analytes"]["SiO2"].update(members=[]), "'single' of 0 members"),
         (lambda m: m["branches"].append([]), "found 2 branches and 1 domains"),
         (lambda m: m["spectrometers"].pop(), "spectrometers hold 120 channels"),
-        (lambda m: m.update(interval_level="x"), "lack could not convert"),
+        (lambda m: m.update(interval_level="x"), "need a number between 0 and 1"),
     ],
 )
 def test_a_manifest_that_lacks_something_is_refused(trained, tmp_path, change, message):
