@@ -24,6 +24,7 @@ from calib.errors import ArtifactError, CalibError
 from calib.preprocess.chain import BLOCK, THREADS, Chain
 from calib.preprocess.step import Acquisition
 from calib.regress import predictors
+from calib.regress.composition import Total
 from calib.validate.domain import ARRAYS as DOMAIN
 from calib.validate.domain import Domain, words
 from calib.validate.intervals import LocalError
@@ -49,6 +50,30 @@ may lack the last."""
 
 
 @dataclass(frozen=True)
+class Reconciled:
+    """Predictions reconciled to the total, arrays of shape (rows, analytes).
+
+    Attributes
+    ----------
+    analytes : tuple of str
+        Those that add up.
+    value, uncertainty : ndarray
+        See `calib.regress.composition.Total.reconcile`.
+    """
+
+    analytes: tuple[str, ...]
+    value: Floats
+    uncertainty: Floats
+
+    @classmethod
+    def joined(cls, parts: Sequence[Reconciled]) -> Reconciled:
+        """Return the rows of several, one after the other."""
+        names = ("value", "uncertainty")
+        arrays = (np.concatenate([getattr(e, name) for e in parts]) for name in names)
+        return cls(parts[0].analytes, *arrays)
+
+
+@dataclass(frozen=True)
 class Predictions:
     """Predictions of some spectra, arrays of shape (rows, analytes) in each analyte's unit.
 
@@ -63,6 +88,8 @@ class Predictions:
     flags : ndarray of str
         Words joined by ``;``, empty where there is nothing to say (see `Model.predict`).
     level : float
+    reconciled : Reconciled, optional
+        Where the model knows a total.
     """
 
     analytes: tuple[str, ...]
@@ -72,13 +99,20 @@ class Predictions:
     high: Floats
     flags: NDArray[np.str_]
     level: float
+    reconciled: Reconciled | None = None
 
     @classmethod
     def joined(cls, parts: Sequence[Predictions]) -> Predictions:
         """Return the rows of several, one after the other."""
         names = ("value", "uncertainty", "low", "high", "flags")
         arrays = {name: np.concatenate([getattr(e, name) for e in parts]) for name in names}
-        return cls(parts[0].analytes, level=parts[0].level, **arrays)
+        closed = [each.reconciled for each in parts if each.reconciled is not None]
+        return cls(
+            parts[0].analytes,
+            level=parts[0].level,
+            reconciled=Reconciled.joined(closed) if closed else None,
+            **arrays,
+        )
 
     def columns(self) -> dict[str, NDArray[Any]]:
         """Return the columns of a predictions table, in order."""
@@ -89,6 +123,10 @@ class Predictions:
             out[f"{name}_low"] = self.low[:, j]
             out[f"{name}_high"] = self.high[:, j]
             out[f"{name}_flags"] = self.flags[:, j]
+        if self.reconciled is not None:
+            for j, name in enumerate(self.reconciled.analytes):
+                out[f"{name}_reconciled"] = self.reconciled.value[:, j]
+                out[f"{name}_reconciled_u"] = self.reconciled.uncertainty[:, j]
         return out
 
 
@@ -180,9 +218,25 @@ class Model:
         )  # fmt: skip
         self._members = {name: self._analyte(name) for name in self.analytes}
         self._level = float(self.manifest["interval_level"])
+        self._total = self._summed()
         channels = (each["channels"] for each in self.manifest["spectrometers"])
         edges: list[int] = np.cumsum([0, *channels]).tolist()
         return edges
+
+    def _summed(self) -> tuple[list[int], Total] | None:
+        """Return which analytes are reconciled to a total, as columns, and the total."""
+        entry = self.manifest.get("total")
+        if entry is None:
+            return None
+        columns = [self.analytes.index(name) for name in entry["analytes"]]
+        correlation = self._arrays["total/correlation"]
+        total = Total(float(entry["mean"]), float(entry["sd"]), correlation)
+        if correlation.shape != (len(columns), len(columns)) or not total.finite:
+            raise ArtifactError(
+                f"total: found an array 'correlation' of shape {correlation.shape}, mean "
+                f"{total.mean}, sd {total.sd}; need finite numbers, one row an analyte"
+            )
+        return columns, total
 
     def _chain(self, steps: Sequence[Mapping[str, Any]], where: str) -> Chain:
         """Build steps from a manifest with what they learned, arrays under ``WHEREstep0/``."""
@@ -387,19 +441,29 @@ class Model:
     ) -> Predictions:
         branches, marks, far = self._branched(spectra, distance_m)
         shape = (len(spectra), len(self.analytes))
-        value, error = np.empty(shape), np.empty(shape)
+        value, error, raw = np.empty(shape), np.empty(shape), np.empty(shape)
         low, high = np.empty(shape), np.empty(shape)
         flags = np.empty(shape, dtype=object)
         level = self._level if level is None else level
         undark = self._undark(len(spectra), no_dark)
         for j, name in enumerate(self.analytes):
             entry, own = self.manifest["analytes"][name], self._members[name]
-            value[:, j] = y = reported(own.predict(branches), entry["unit"])
+            raw[:, j] = own.predict(branches)
+            value[:, j] = y = reported(raw[:, j], entry["unit"])
             error[:, j] = own.local.at(y, far[own.branch])
             half = own.local.multiple(level) * error[:, j]
             low[:, j], high[:, j] = reported(y - half, entry["unit"]), y + half
             flags[:, j] = _flags(y, entry, (*marks[own.branch], undark))
-        return Predictions(self.analytes, value, error, low, high, flags.astype(str), level)
+        closed = self._reconciled(raw, error)
+        return Predictions(self.analytes, value, error, low, high, flags.astype(str), level, closed)
+
+    def _reconciled(self, raw: Floats, error: Floats) -> Reconciled | None:
+        """Reconcile predictions, negative ones as they are, to the total."""
+        if self._total is None:
+            return None
+        columns, total = self._total
+        names = tuple(self.analytes[j] for j in columns)
+        return Reconciled(names, *total.reconcile(raw[:, columns], error[:, columns]))
 
     def _branched(
         self, spectra: Floats, distance_m: Floats | None
@@ -509,6 +573,8 @@ class Model:
               other.
             - ``unregistered``: the wavelengths could not be found again.
             - ``no-dark``: no dark was subtracted, and the model was trained on raw counts.
+
+            Where the model knows a total, also A_reconciled and A_reconciled_u for each oxide.
 
         Raises
         ------

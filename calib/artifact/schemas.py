@@ -25,11 +25,12 @@ manifest.json
     it, a list of lists, at least one (empty: the stem as it is); ``domains``: limits of usual
     spectra, one table a branch; ``analytes``: for each its ``members`` (``family``, ``predictor``,
     ``arrays``, ``branch``), how their predictions are joined (``combine``, ``combine_arrays``),
-    and the ``branch`` whose domain speaks for it.
+    and the ``branch`` whose domain speaks for it; optional ``total``: ``analytes`` that are
+    reconciled to a sum of ``mean`` and ``sd``.
 arrays.safetensors
     ``wavelength``; ``step0/KEY`` and ``branch0/step0/KEY`` what a step learned;
     ``branch0/domain/KEY``; and for each analyte A ``A/member0/NAME``, ``A/combine/NAME`` and
-    ``A/interval/NAME``.
+    ``A/interval/NAME``; ``total/correlation`` where there is a total.
 
 Layout 1 had one chain, one domain and one predictor an analyte.
 """

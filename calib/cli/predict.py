@@ -56,7 +56,8 @@ def command(
     --level; endless where too few standards were known for it), and A_flags
     (why not to trust it; empty is good): below-lod, outside-range, high-t2,
     high-q, high-leverage, no-neighbour, unregistered, no-dark; README
-    explains each. Of a library, parts are predicted side by side with --jobs or
+    explains each. A model that knows a total adds A_reconciled and
+    A_reconciled_u for each oxide. Of a library, parts are predicted side by side with --jobs or
     on a cluster; the table is the same, byte for byte.
 
     \b

@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from calib.cli.console import aligned, print_json, progress, scores_table, table, wrapped
+from calib.cli.engine import engine_options
+from calib.errors import UsageError
+
+if TYPE_CHECKING:
+    from calib.experiment.workers import Kind
 
 
 @click.command()
@@ -15,15 +21,41 @@ from calib.cli.console import aligned, print_json, progress, scores_table, table
     "--out", type=click.Path(path_type=Path), metavar="RUN",
     help="Run folder to make. Default: runs/NAME-1, -2, …",
 )  # fmt: skip
-@click.option("--jobs", type=click.IntRange(min=1), default=None, help="Threads of the BLAS.")
+@engine_options(jobs="the cores this process may use")
+@click.option(
+    "--trials",
+    type=click.IntRange(min=1),
+    metavar="N",
+    help="Trials of each analyte and family, in place of [search] trials.",
+)
+@click.option(
+    "--minutes",
+    type=click.FloatRange(min=0, min_open=True),
+    metavar="MINUTES",
+    help="Begin no trial later than that, in place of [search] minutes. What is found then "
+    "depends on how fast the machine is.",
+)
+@click.option(
+    "--resume",
+    is_flag=True,
+    help="Go on with the search of --out RUN that was interrupted, or extend a finished one with "
+    "more --trials. No finished trial is done again.",
+)
+@click.option(
+    "--storage",
+    metavar="URL|FILE",
+    help="Where the records of trials are kept: a database as postgresql://USER@HOST/NAME, or a "
+    "journal file. Default: a journal beside the run. Their predictions are kept there always.",
+)
 @click.option("--dry-run", is_flag=True, help="Say what would be done, and stop.")
 @click.option("--components", is_flag=True, help="Also print RMSECV and RMSEP at every count.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print results.json (with --dry-run, the plan)."
 )
 def command(
-    experiment: Path, out: Path | None, jobs: int | None, dry_run: bool, components: bool,
-    as_json: bool,
+    experiment: Path, out: Path | None, jobs: int | None, kind: Kind | None,
+    scheduler: str | None, trials: int | None, minutes: float | None, resume: bool,
+    storage: str | None, dry_run: bool, components: bool, as_json: bool,
 ) -> None:  # fmt: skip
     """Train models as an experiment file says.
 
@@ -53,13 +85,27 @@ def command(
 
     The run folder holds results.json, every prediction, figures, and the model
     that 'calib freeze' freezes.
+
+    Where there is more to try than PLS, every analyte and family is searched: so
+    many trials each, many at once. The seed decides what is found, not the number
+    of workers. Ctrl-C, a power cut or a dead worker costs the trials on their way
+    only; --resume goes on with the others, and with more --trials for longer:
+
+    \b
+      calib train majors.toml --out runs/majors --jobs 8
+      calib train majors.toml --out runs/majors --resume
+      calib train majors.toml --out runs/majors --resume --trials 80
+      calib train majors.toml --out runs/majors --scheduler tcp://cluster:8786
     """
     from threadpoolctl import threadpool_limits
 
-    from calib.experiment.engine import train
+    from calib.experiment.engine import Means, next_folder, train
     from calib.experiment.plan import plan
     from calib.experiment.results import failed
+    from calib.experiment.search_state import beside
+    from calib.experiment.workers import Engine
 
+    means = Means(Engine.of(kind, jobs, scheduler), resume, storage, trials, minutes)
     if dry_run:
         decided = plan(experiment)
         if as_json:
@@ -90,8 +136,17 @@ def command(
         for line in [*decided.notes, *(f"left out {each}" for each in decided.left_out)]:
             click.echo(wrapped(f"note: {line}"))
         return
-    with progress() as report, threadpool_limits(jobs):
-        run = train(experiment, out, report=report)
+    if resume and out is None:
+        raise UsageError("--resume: need --out RUN, the run whose search goes on")
+    target = out or next_folder(experiment)
+    try:
+        with progress() as report, threadpool_limits(jobs):
+            run = train(experiment, target, report=report, means=means)
+    except KeyboardInterrupt:
+        if beside(target).exists():
+            again = f"calib train {experiment} --out {target} --resume"
+            click.echo(f"finished trials are kept; go on with:\n  {again}", err=True)
+        raise
     if as_json:
         print_json(run.results)
         return

@@ -163,12 +163,12 @@ class Table:
 
 def by_simplicity(contenders: Iterable[Contender]) -> list[Contender]:
     """Sort contenders: simple families first."""
-    return sorted(
-        contenders,
-        key=lambda c: (
-            family(c.family).ORDER, family(c.family).complexity(c.selection.settings), c.family,
-        ),
-    )  # fmt: skip
+
+    def key(each: Contender) -> tuple[float, float, str]:
+        module = family(each.family)
+        return module.ORDER, module.complexity(each.selection.settings), each.family
+
+    return sorted(contenders, key=key)
 
 
 @dataclass(frozen=True)

@@ -102,7 +102,7 @@ def train(
     >>> run = calib.train("experiments/quickstart.toml")  # doctest: +SKIP
     """
     means = means or Means()
-    target = Path(out) if out is not None else _next_folder(Path(experiment_file))
+    target = Path(out) if out is not None else next_folder(Path(experiment_file))
     if means.resume and out is None:
         raise UsageError("--resume: need --out RUN, the run whose search goes on")
     if (target.exists() or target.is_symlink()) and not means.resume:
@@ -130,7 +130,8 @@ def train(
     return open_run(target)
 
 
-def _next_folder(file: Path) -> Path:
+def next_folder(file: Path) -> Path:
+    """Return the run folder that an experiment file gets when none is asked for."""
     number = 1
     while (folder := Path("runs") / f"{file.stem}-{number}").exists():
         number += 1
@@ -214,7 +215,7 @@ def _fit(
     for done, analyte in enumerate(decided.analytes, start=1):
         own = [each for each in contenders if each.analyte == analyte]
         unit = decided.library.description.unit(analyte)
-        winners[analyte] = crown(attempts, own, analyte, unit, decided.experiment.search.rule)
+        winners[analyte] = crown(attempts, own, unit, decided.experiment.search)
         report("final models", done, len(decided.analytes))
     variants = {
         name: Variant(name, each.chain, attempts.problem(name))

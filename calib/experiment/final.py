@@ -3,24 +3,47 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.experiment.attempts import Attempts
 from calib.experiment.contest import Table, by_simplicity
-from calib.experiment.outcome import Contender, Member, Winner
+from calib.experiment.outcome import STACK, Contender, Member, Winner
+from calib.experiment.settings import Search
 from calib.regress import predictors
-from calib.regress.family import fit_final
+from calib.regress.family import Selection, fit_final
+from calib.regress.stack import stack
 from calib.validate.limits import reported
-from calib.validate.parsimony import Rule
 from calib.validate.scores import rmse, score
 
 Floats = NDArray[np.floating]
 
 
+@dataclass(frozen=True)
+class Model:
+    """How an analyte may be predicted: by one contender, or by several that are joined.
+
+    Attributes
+    ----------
+    contender : Contender
+        With the out-of-fold predictions of the whole.
+    parts : tuple of Contender
+        Itself, or those that are joined.
+    combine : str
+    arrays : dict of str to ndarray
+        What `combine` takes.
+    """
+
+    contender: Contender
+    parts: tuple[Contender, ...]
+    combine: str = "single"
+    arrays: Mapping[str, Floats] = field(default_factory=dict)
+
+
 def crown(
-    attempts: Attempts, contenders: Sequence[Contender], analyte: str, unit: str, rule: Rule
+    attempts: Attempts, contenders: Sequence[Contender], unit: str, settings: Search
 ) -> Winner:
     """Choose the model of one analyte and fit it on every certified row.
 
@@ -29,37 +52,60 @@ def crown(
     attempts : Attempts
         With all repeats.
     contenders : sequence of Contender
-        The analyte's own.
-    analyte, unit : str
-    rule : {"one-standard-error", "minimum"}
+        Those of one analyte.
+    unit : str
+    settings : Search
+        The rule, and whether there is a stack.
     """
-    y = attempts.values[:, attempts.analytes.index(analyte)]
-    ordered = by_simplicity(contenders)
-    rivals = np.stack([reported(each.selection.out_of_fold, unit) for each in ordered])
-    table = Table.of(rivals, y, attempts.standards)
-    at = table.chosen(rule)
-    best, errors = ordered[at], table.rmsecv()
-    members = (_member(attempts, best),)
-    out_of_fold: Floats = rivals[at]
+    y = attempts.values[:, attempts.analytes.index(contenders[0].analyte)]
+    rivals = [Model(each, (each,)) for each in by_simplicity(contenders)]
+    if settings.stack and len(rivals) > 1:
+        rivals += _stacked(attempts, [each.contender for each in rivals], y, settings.stack)
+    ordered = [each.contender for each in rivals]  # the stack, which is all of them, is the last
+    predicted = np.stack([reported(each.selection.out_of_fold, unit) for each in ordered])
+    table = Table.of(predicted, y, attempts.standards)
+    at = table.chosen(settings.rule)
+    best, out_of_fold = rivals[at], predicted[at]
+    members = tuple(_member(attempts, part) for part in best.parts)
     repeats = len(out_of_fold)
     each = [rmse(row, y) for row in out_of_fold]
     error = float(np.std(each, ddof=1) / np.sqrt(repeats)) if repeats > 1 else float("nan")
     stacked = out_of_fold.ravel(), np.tile(y, repeats), np.tile(attempts.standards, repeats)
-    recalled = _recalled(attempts, members, "single", {}, y)
+    recalled = _recalled(attempts, members, best, y)
     return Winner(
-        family=best.family,
-        variant=best.variant,
-        settings=best.selection.settings,
+        family=ordered[at].family,
+        variant=ordered[at].variant,
+        settings=ordered[at].selection.settings,
         members=members,
-        combine="single",
-        combine_arrays={},
-        out_of_fold=best.selection.out_of_fold,
+        combine=best.combine,
+        combine_arrays=dict(best.arrays),
+        out_of_fold=ordered[at].selection.out_of_fold,
         contenders={each.family: each for each in ordered},
-        selected_by=_why(ordered, errors, at),
+        selected_by=_why(ordered, table.rmsecv(), at),
         rmsec=rmse(reported(recalled, unit), y[np.isfinite(y)]),
         cross_validated=score(*stacked),
         rmsecv_error=error,
     )
+
+
+def _stacked(
+    attempts: Attempts, parts: Sequence[Contender], y: Floats, how: bool | str
+) -> list[Model]:
+    """Join the contenders; nothing where a single one carries all the weight."""
+    found = stack(
+        np.stack([each.selection.out_of_fold for each in parts]), y, attempts.folds,
+        attempts.standards, by_range=how == "by-range",
+    )  # fmt: skip
+    if found.combine == "single":
+        return []
+    main = parts[int(np.argmax(found.weights))]
+    used = tuple(parts[m] for m in found.members)
+    weights = {
+        part.family: float(found.weights[m]) for part, m in zip(used, found.members, strict=True)
+    }
+    selection = Selection({"combine": found.combine, "weights": weights}, found.out_of_fold)
+    whole = Contender(main.analyte, STACK, main.variant, selection)
+    return [Model(whole, used, found.combine, found.arrays)]
 
 
 def _member(attempts: Attempts, contender: Contender) -> Member:
@@ -69,22 +115,13 @@ def _member(attempts: Attempts, contender: Contender) -> Member:
     return Member(contender.family, contender.variant, settings, fitted)
 
 
-def _recalled(
-    attempts: Attempts,
-    members: Sequence[Member],
-    combine: str,
-    arrays: Mapping[str, Floats],
-    y: Floats,
-) -> Floats:
+def _recalled(attempts: Attempts, members: Sequence[Member], model: Model, y: Floats) -> Floats:
     """Return the final model's predictions of the rows it was trained on."""
-    known = np.isfinite(y)
-    each = [
-        predictors.predict(
-            m.fitted.predictor, attempts.problem(m.variant).X[known], m.fitted.arrays
-        )
-        for m in members
-    ]
-    return predictors.combine(combine, np.stack(each), arrays)
+    known, each = np.isfinite(y), []
+    for member in members:
+        X = attempts.problem(member.variant).X[known]
+        each.append(predictors.predict(member.fitted.predictor, X, member.fitted.arrays))
+    return predictors.combine(model.combine, np.stack(each), model.arrays)
 
 
 def _why(ordered: Sequence[Contender], errors: Floats, at: int) -> str:
@@ -93,8 +130,8 @@ def _why(ordered: Sequence[Contender], errors: Floats, at: int) -> str:
         return "the only family"
     best = int(np.argmin(errors))
     if at == best:
-        return f"least RMSECV of {len(ordered)} families"
+        return f"least RMSECV of {len(ordered)}"
     return (
-        f"simplest of {len(ordered)} families within one standard error of the least RMSECV "
+        f"simplest of {len(ordered)} within one standard error of the least RMSECV "
         f"({ordered[best].family}, {errors[best]:.4g})"
     )

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from calib.errors import DataError
+from calib import oxides
+from calib.errors import DataError, SettingsError
 from calib.experiment.changes import chains
 from calib.experiment.prepare import lacking
 from calib.experiment.settings import Experiment, Search, load_experiment
@@ -19,6 +20,7 @@ from calib.library import Library, open_library
 from calib.library.audit import THIN
 from calib.library.guard import restrict
 from calib.preprocess import Chain
+from calib.regress.composition import LEAST_STANDARDS
 from calib.regress.family import family
 from calib.validate.folds import assign_folds, choose_held_out
 
@@ -94,6 +96,12 @@ class Plan:
         )
 
     @property
+    def summed(self) -> list[str]:
+        """Analytes in wt% that add up to a total, each element counted once."""
+        unit = self.library.description.unit
+        return [name for name in oxides.summed(self.analytes) if unit(name) == "wt%"]
+
+    @property
     def families_tried(self) -> tuple[str, ...]:
         """Families of regressors to try."""
         return self.experiment.models.families
@@ -139,11 +147,29 @@ def plan(experiment_file: str | os.PathLike[str]) -> Plan:
                 f"{library.path / 'standards.csv'}: every certified standard of {name} falls into "
                 "one fold; leave it out of 'analytes' or raise 'folds.count'"
             )
-    return Plan(
+    decided = Plan(
         Path(experiment_file), experiment, restrict(library, calibration.index), chain,
         chains(chain, experiment.changes, missing), left_out,
         analytes, skipped, calibration, held_out, folds,
     )  # fmt: skip
+    if experiment.models.total:
+        _check_total(decided)
+    return decided
+
+
+def _check_total(decided: Plan) -> None:
+    """Refuse, before any work, to learn a total that too few standards tell."""
+    names = decided.summed
+    values = decided.library.values.loc[decided.calibration["standard"].unique(), names]
+    complete = int(values.notna().all(axis=1).sum())
+    where = f"{decided.file}: key 'models.total' is true"
+    if len(names) < 2:
+        raise SettingsError(f"{where}: found {len(names)} analytes in wt% that add up, need 2")
+    if complete < LEAST_STANDARDS:
+        raise SettingsError(
+            f"{where}: found {complete} calibration standards with {', '.join(names)} all "
+            f"certified, need {LEAST_STANDARDS}"
+        )
 
 
 def _set_aside(experiment: Experiment, library: Library) -> tuple[pd.DataFrame, pd.DataFrame]:

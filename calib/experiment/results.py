@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 
-from calib import oxides
 from calib.experiment.outcome import Floats, Judgement, Outcome, Trained, Winner
 from calib.experiment.plan import Plan
 from calib.experiment.run import SCHEMA
@@ -23,6 +22,7 @@ from calib.validate.domain import FLAGS
 from calib.validate.folds import TOLERANCE, imbalance
 from calib.validate.honesty import Check
 from calib.validate.limits import reported
+from calib.validate.scores import rmse
 
 
 def results(decided: Plan, made: Outcome) -> dict[str, Any]:
@@ -173,8 +173,7 @@ def _domain(made: Outcome, variant: str) -> dict[str, Any]:
 
 def _totals(decided: Plan, made: Outcome) -> dict[str, Any] | None:
     """Totals of the predicted oxides, of the held-out spectra or else out of fold."""
-    unit = decided.library.description.unit
-    summed = [n for n in oxides.summed(list(decided.analytes)) if unit(n) == "wt%"]
+    summed = decided.summed
     if len(summed) < 2:
         return None
     columns = [decided.analytes.index(name) for name in summed]
@@ -184,4 +183,11 @@ def _totals(decided: Plan, made: Outcome) -> dict[str, Any] | None:
     else:
         chosen = [w.out_of_fold[0] for w in trained.winners.values()]
         predicted, certified = reported(np.transpose(chosen), "wt%"), trained.certified
-    return {"analytes": summed} | totals(predicted[:, columns], certified[:, columns])
+    found = {"analytes": summed} | totals(predicted[:, columns], certified[:, columns])
+    closed = unseen.predictions.reconciled if unseen.predictions is not None else None
+    if closed is not None:
+        found["rmsep_reconciled"] = {
+            name: rmse(closed.value[:, i], certified[:, j])
+            for i, (name, j) in enumerate(zip(summed, columns, strict=True))
+        }
+    return found

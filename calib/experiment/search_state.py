@@ -118,6 +118,7 @@ def take_up(run: Path, identity: Mapping[str, Any], *, resume: bool) -> Path:
     elif not state.exists():
         if not (run / INSIDE / "search.json").is_file():
             raise UsageError(f"{run}: no search to resume was found here, or beside it in {state}")
+        _identify(run / INSIDE, identity)  # before anything is copied
         partial = state.with_name(f"{state.name}-{os.getpid()}")
         shutil.rmtree(partial, ignore_errors=True)
         shutil.copytree(run / INSIDE, partial)
@@ -128,7 +129,8 @@ def take_up(run: Path, identity: Mapping[str, Any], *, resume: bool) -> Path:
 
 def settle(state: Path, run: Path) -> None:
     """Move the state of a search into its run, which is whole now."""
-    (state / "lock").unlink(missing_ok=True)
+    for lock in ("lock", "journal.held"):
+        (state / lock).unlink(missing_ok=True)
     os.replace(state, run / INSIDE)
 
 

@@ -81,10 +81,14 @@ class Folds(_Strict):
 
 
 class Models(BaseModel):
-    """``[models]``: the families to try, and a table of options for each."""
+    """``[models]``: the families to try, and a table of options for each.
+
+    ``total`` says whether predictions of oxides are also reconciled to their total.
+    """
 
     model_config = ConfigDict(extra="allow", frozen=True, strict=True)
     families: Annotated[tuple[str, ...], Field(min_length=1)] = ("pls",)
+    total: bool = False
 
     @field_validator("families", mode="before")
     @classmethod
@@ -101,8 +105,8 @@ class Models(BaseModel):
         for name, options in (self.model_extra or {}).items():
             if name not in FAMILIES:
                 raise SettingsError(
-                    f"unknown key {name!r}, need 'families' or a table of options of a family as "
-                    f"[models.pls]; families: {', '.join(FAMILIES)}"
+                    f"unknown key {name!r}, need 'families', 'total' or a table of options of a "
+                    f"family as [models.pls]; families: {', '.join(FAMILIES)}"
                 )
             if not isinstance(options, dict):
                 raise SettingsError(f"{name} is {options!r}, need a table of options")
@@ -118,14 +122,15 @@ class Search(_Strict):
 
     ``trials`` is a number for each analyte and family; ``minutes`` ends the search earlier;
     ``rule`` is ``"one-standard-error"`` (the simplest family whose error is within one standard
-    error of the least) or ``"minimum"``; ``stack`` says whether the families may also be joined;
+    error of the least) or ``"minimum"``; ``stack`` says whether the families may also be joined,
+    with weights that are constant or change over the predicted range (``"by-range"``);
     ``cache_gb`` bounds the preprocessed spectra kept on disk from run to run.
     """
 
     trials: Annotated[int, Field(ge=1)] = 20
     minutes: Annotated[float, Field(gt=0)] | None = None
     rule: Literal["one-standard-error", "minimum"] = "one-standard-error"
-    stack: bool = True
+    stack: bool | Literal["by-range"] = True
     cache_gb: Annotated[float, Field(ge=0)] = 4.0
 
 

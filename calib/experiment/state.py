@@ -15,6 +15,7 @@ from calib.experiment.outcome import Assessment, Floats, Trained, Winner
 from calib.experiment.plan import Plan
 from calib.preprocess import Chain
 from calib.preprocess.chain import branched
+from calib.regress.composition import Total, learn_total
 from calib.validate.limits import CONCENTRATIONS
 
 LEVEL = 0.90
@@ -60,7 +61,20 @@ def model_parts(
         "domains": [each.plain() for each in domains],
         "analytes": analytes,
     }
+    if decided.experiment.models.total:
+        total = _total(decided, trained)
+        manifest["total"] = {"analytes": decided.summed, "mean": total.mean, "sd": total.sd}
+        arrays["total/correlation"] = total.correlation
     return manifest, arrays
+
+
+def _total(decided: Plan, trained: Trained) -> Total:
+    """Learn the total that predictions are reconciled to, from certified values and errors."""
+    columns = [decided.analytes.index(name) for name in decided.summed]
+    chosen = [winner.out_of_fold.mean(axis=0) for winner in trained.winners.values()]
+    certified = trained.certified[:, columns]
+    errors = np.transpose(chosen)[:, columns] - certified
+    return learn_total(certified, errors, trained.standards)
 
 
 def _steps(chain: Chain, where: str, arrays: dict[str, Floats]) -> list[dict[str, Any]]:

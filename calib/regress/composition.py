@@ -52,6 +52,12 @@ class Total:
     sd: float
     correlation: Floats
 
+    @property
+    def finite(self) -> bool:
+        """Whether every number is, and the standard deviation not negative."""
+        numbers = np.append(self.correlation, [self.mean, self.sd])
+        return bool(np.isfinite(numbers).all()) and self.sd >= 0
+
     def reconcile(self, value: Floats, uncertainty: Floats) -> tuple[Floats, Floats]:
         """Reconcile predictions to the total.
 

@@ -59,6 +59,56 @@ def project(X: Floats, weights: Floats, offset: Floats) -> Floats:
     return scores
 
 
+def blended(X: Floats, *, coefficients: Floats, intercept: Floats, edges: Floats) -> Floats:
+    """Return a blend of linear sub-models of overlapping ranges, picked by a full-range model.
+
+    In an overlap from a to b the weight of the upper sub-model is (y − a) / (b − a), kept within 0
+    and 1, with y what the full-range model predicts: Anderson et al. (2017), Spectrochim. Acta B
+    129:49, doi 10.1016/j.sab.2016.12.002.
+
+    Parameters
+    ----------
+    X : ndarray of shape (rows, channels)
+    coefficients : ndarray of shape (m + 1, channels)
+        The full-range model, then m sub-models from low to high.
+    intercept : ndarray of shape (m + 1,)
+    edges : ndarray of shape (m − 1, 2)
+        a and b of each overlap, rising, in the analyte's unit.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+        In the analyte's unit.
+    """
+    single = [
+        affine(X, coefficients=c, intercept=intercept[i : i + 1])
+        for i, c in enumerate(coefficients)
+    ]
+    return blend(single[0], np.stack(single[1:]), edges[:, :, None])
+
+
+def blend(full: Floats, members: Floats, edges: Floats) -> Floats:
+    """Blend what sub-models predict, see `blended`.
+
+    Parameters
+    ----------
+    full : ndarray of shape (rows,)
+        What the full-range model predicts.
+    members : ndarray of shape (m, rows)
+        What the sub-models predict.
+    edges : ndarray of shape (m − 1, 2, rows) or (m − 1, 2, 1)
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+    """
+    mixed: Floats = members[0]
+    for member, (low, high) in zip(members[1:], edges, strict=True):
+        share = np.clip((full - low) / (high - low), 0.0, 1.0)
+        mixed = mixed + share * (member - mixed)
+    return mixed
+
+
 def kernel_sum(
     X: Floats,
     *,
@@ -213,6 +263,7 @@ def _chunks(rows: int, size: int = _ROWS) -> list[slice]:
 
 PREDICTORS: Mapping[str, Callable[..., Floats]] = {
     "affine": affine,
+    "blended": blended,
     "kernel_sum": kernel_sum,
     "trees": trees,
 }

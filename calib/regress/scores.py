@@ -22,6 +22,7 @@ from calib.regress import pls_core
 from calib.regress.family import Problem, Split
 from calib.regress.pls_fit import fit_responses, training_rows
 from calib.regress.pls_gram import gram_matrix
+from calib.regress.split_gram import centred, split_gram
 
 Floats = NDArray[np.floating]
 
@@ -56,7 +57,7 @@ def split_scores(
     key = ("scores", kind, column if kind == "pls" else None, split.trains.tobytes())
     kept = problem.memo.get(key)
     if kept is None or kept.shape[1] < n_components:
-        gram = gram_matrix(problem.spectra(split.trains)) if problem.learns else problem.gram
+        gram = split_gram(problem, split)
         count = max(n_components, AT_ONCE)
         if kind == "pls":
             kept = _pls(gram, problem.Y[:, column], split.trains, count)
@@ -93,7 +94,9 @@ def fit_scores(X: Floats, y: Floats, kind: Kind, n_components: int) -> tuple[Flo
         square = (found.scores**2).mean(axis=1)
         kept = np.arange(n_components) < found.kept
     else:
-        values, vectors = _principal(_centred(gram_matrix(X)), n_components, X.shape[1])
+        values, vectors = _principal(
+            centred(gram_matrix(X), np.ones(len(X), bool))[0], n_components, X.shape[1]
+        )
         vectors = vectors * _signs(vectors)
         kept = values > 0
         # a score has length sqrt(value): its map is Xᵀ u / sqrt(value)
@@ -119,34 +122,24 @@ def _pls(gram: Floats, y: Floats, trains: NDArray[np.bool_], count: int) -> Floa
 
 def _pca(gram: Floats, trains: NDArray[np.bool_], count: int, channels: int) -> Floats:
     """Return principal component scores of all rows from their Gram matrix."""
-    block = gram[np.ix_(trains, trains)]
-    values, vectors = _principal(_centred(block), count, channels)
+    own, across = centred(gram, trains)
+    values, vectors = _principal(own, count, channels)
     vectors = vectors * _signs(vectors)
-    # of every row, the product with the centred training rows
-    cross = gram[:, trains]
-    cross = cross - cross.mean(axis=1, keepdims=True) - (block.mean(axis=0) - block.mean())
     kept = values > 0
     scale = np.where(kept, np.sqrt(trains.sum()) / np.where(kept, values, 1.0), 0.0)
-    scores: Floats = (cross @ vectors) * scale
+    scores: Floats = (across @ vectors) * scale
     return np.ascontiguousarray(scores)
 
 
-def _centred(gram: Floats) -> Floats:
-    """Return the Gram matrix of rows less their mean."""
-    mean = gram.mean(axis=0)
-    centred: Floats = gram - mean - mean[:, None] + mean.mean()
-    return centred
-
-
-def _principal(centred: Floats, count: int, channels: int) -> tuple[Floats, Floats]:
-    """Return the largest eigenvalues and their vectors (n, count), zero beyond the rank."""
-    n = len(centred)
+def _principal(gram: Floats, count: int, channels: int) -> tuple[Floats, Floats]:
+    """Return a matrix's largest eigenvalues and their vectors, (n, count), zero beyond its rank."""
+    n = len(gram)
     found = min(count, n - 1, channels)
     values, vectors = np.zeros(count), np.zeros((n, count))
     if found > 0:
-        some, these = scipy.linalg.eigh(centred, subset_by_index=(n - found, n - 1))
+        some, these = scipy.linalg.eigh(gram, subset_by_index=(n - found, n - 1))
         values[:found], vectors[:, :found] = some[::-1], these[:, ::-1]
-    floor = pls_core.ROUNDINGS * np.finfo(float).eps * max(float(np.trace(centred)), 0.0)
+    floor = pls_core.ROUNDINGS * np.finfo(float).eps * max(float(np.trace(gram)), 0.0)
     real = values > floor
     return np.where(real, values, 0.0), vectors * real
 

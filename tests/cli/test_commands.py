@@ -217,3 +217,46 @@ def test_audit_finds_and_strict_fails(calib, small_library, tmp_path):
     status, out, _ = calib("library", "audit", target, "--json")
     assert status == 1
     assert json.loads(out)[0]["code"] == "split-family"
+
+
+SEARCH = """analytes = ["SiO2"]
+[folds]
+count = 4
+repeats = 1
+[models]
+families = ["pls", "gaussian_process"]
+[models.pls]
+max_components = 4
+[preprocess]
+variants = {}
+[validation]
+permutations = 0
+"""
+
+
+def test_a_search_is_resumed_extended_and_the_same(calib, experiment, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    file = experiment(SEARCH)
+    status, _, err = calib("train", file, "--resume")
+    assert (status, "need --out RUN" in err) == (2, True)
+    assert calib("train", file, "--out", "long", "--jobs", 1, "--trials", 6)[0] == 0
+    assert calib("train", file, "--out", "run", "--jobs", 1, "--trials", 3)[0] == 0
+    assert not Path(".run.search").exists()
+    status, _, err = calib("train", file, "--out", "run", "--jobs", 1, "--trials", 6)
+    assert (status, "run folder exists" in err) == (2, True)
+    status, _, err = calib("train", file, "--out", "run", "--jobs", 2, "--trials", 6, "--resume")
+    assert status == 0
+    assert "trials: 7 in" in err
+
+    def found(run):
+        return pd.read_csv(Path(run) / "trials.csv").drop(columns="seconds")
+
+    pd.testing.assert_frame_equal(found("run"), found("long"), check_exact=True)
+    assert not Path(".run.search").exists()
+    assert (Path("run") / "search" / "journal").is_file()
+    status, _, err = calib("train", file, "--out", "run", "--resume", "--engine", "dask")
+    assert (status, "--scheduler" in err) == (2, True)
+    file.write_text(file.read_text().replace("count = 4", "count = 3"))
+    status, _, err = calib("train", file, "--out", "run", "--resume")
+    assert (status, "begun with another folds" in err) == (2, True)
+    assert (Path("run") / "results.json").is_file()

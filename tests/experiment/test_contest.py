@@ -255,3 +255,29 @@ def test_results_and_trials_are_plain_data(raced):
     trials = raced.table("trials")
     assert isinstance(trials, pd.DataFrame)
     assert [json.loads(each) for each in trials["settings"]] == [{}] * len(trials)
+
+
+def test_a_stack_is_fitted_frozen_and_predicts_what_was_scored(
+    small_library, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(Table, "chosen", lambda self, rule: len(self.squares) - 1)
+    text = RACE.replace('families = ["pls"]', 'families = ["pls", "gaussian_process"]')
+    text += '[preprocess.variants]\nroot = ["root"]\n'
+    (tmp_path / "e.toml").write_text(f'library = "{small_library}"\n{text}')
+    run = calib.train(tmp_path / "e.toml", tmp_path / "run", means=Means(SERIAL))
+    contest = run.table("contest")
+    stacks = contest.loc[contest["family"] == "stack", "analyte"]
+    assert len(stacks)  # of one analyte at least, both families carry weight
+    for name in stacks:
+        entry, frozen = run.analytes[name], run.model.manifest["analytes"][name]
+        assert entry["family"] == "stack"
+        assert sum(entry["settings"]["weights"].values()) == pytest.approx(1, abs=1e-9)
+        assert [m["family"] for m in entry["members"]] == ["pls", "gaussian_process"]
+        assert frozen["combine"] == "weights"
+        assert [m["family"] for m in frozen["members"]] == ["pls", "gaussian_process"]
+    library = calib.open_library(small_library)
+    row = library.select("held-out").index[0]
+    found = run.model.predict(library.counts(row)[None], library.wavelength, dark=library.dark(0))
+    table = run.table("held_out").set_index("burst").loc[library.bursts["burst"][row]]
+    for name in run.analytes:
+        assert found[name].iloc[0] == pytest.approx(table[name], rel=1e-12)

@@ -231,6 +231,8 @@ def test_a_state_is_begun_resumed_moved_into_its_run_and_extended(tmp_path):
     name = json.loads((state / "search.json").read_text())["id"]
     run.mkdir()
     settle(state, run)
+    with pytest.raises(UsageError, match="begun with another seed"):
+        take_up(run, {"seed": 2}, resume=True)
     assert not state.exists()
     assert take_up(run, {"seed": 1}, resume=True) == state
     assert json.loads((state / "search.json").read_text())["id"] == name

@@ -39,7 +39,7 @@ def test_paths_are_relative_to_the_file(tmp_path):
         ("[models]\nfamilies = []", "key 'models.families' is .*at least 1"),
         (
             "[models.magic]\na = 1",
-            "unknown key 'magic', need 'families' or a table .* families: pls",
+            "unknown key 'magic', need 'families', 'total' or a table .* families: pls",
         ),
         ("[models.pls]\nrank = 3", "'models.pls.rank' is unknown, need one of max_components"),
         ("[models.pls]\nmax_components = 0", "'models.pls.max_components' is 0, need a whole"),
