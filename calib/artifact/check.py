@@ -170,17 +170,24 @@ def _again(model: Model, held: Mapping[str, Any], name: str) -> tuple[Any, Any, 
     far = held.get(f"{name}/distance_m")
     spectra = model.reduce(held[f"{name}/counts"], held.get(f"{name}/dark"))
     new = model.predict_spectra(spectra.mean(axis=0, keepdims=True), distance_m=far)
-    found = np.stack([new.value, new.uncertainty, new.low, new.high])
-    expected = held[f"{name}/predicted"]
-    if expected.shape != found.shape:
-        raise DataError(f"golden burst {name}: found predictions of shape {expected.shape}")
-    return found, expected, new.uncertainty
+    found = [new.value, new.uncertainty, new.low, new.high]
+    expected = [*held[f"{name}/predicted"]]
+    scale = [new.uncertainty] * 4
+    closed = held.get(f"{name}/reconciled")
+    if closed is not None and new.reconciled is not None:
+        found += [new.reconciled.value, new.reconciled.uncertainty]
+        expected += [*closed]
+        scale += [new.reconciled.uncertainty] * 2
+    if [each.shape for each in found] != [each.shape for each in expected]:
+        raise DataError(f"golden burst {name}: found predictions of another shape")
+    together: list[Any] = [np.concatenate(each, axis=None) for each in (found, expected, scale)]
+    return together[0], together[1], together[2]
 
 
 def _difference(found: Any, expected: Any, uncertainty: Any) -> float:
     """Largest difference, relative to the prediction or its uncertainty, whichever is larger."""
     scale = np.maximum(np.abs(expected), np.abs(uncertainty))
-    with np.errstate(invalid="ignore"):  # infinity minus infinity: intervals without end
+    with np.errstate(invalid="ignore", divide="ignore"):  # intervals without end: ∞ − ∞
         off = np.where(found == expected, 0.0, np.abs(found - expected) / scale)
     return float(np.nan_to_num(off, nan=np.inf, posinf=np.inf).max())
 

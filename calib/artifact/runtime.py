@@ -131,7 +131,7 @@ class Predictions:
 
 
 @dataclass(frozen=True)
-class _Member:
+class Member:
     """One predictor of an analyte and the branch whose spectra it takes."""
 
     predictor: str
@@ -140,10 +140,10 @@ class _Member:
 
 
 @dataclass(frozen=True)
-class _Analyte:
+class Analyte:
     """What predicts one analyte."""
 
-    members: tuple[_Member, ...]
+    members: tuple[Member, ...]
     combine: str
     combine_arrays: dict[str, Floats]
     local: LocalError
@@ -216,7 +216,7 @@ class Model:
                       each["limits"])
             for b, each in enumerate(domains)
         )  # fmt: skip
-        self._members = {name: self._analyte(name) for name in self.analytes}
+        self.parts = {name: self._analyte(name) for name in self.analytes}
         self._level = float(self.manifest["interval_level"])
         self._total = self._summed()
         channels = (each["channels"] for each in self.manifest["spectrometers"])
@@ -247,7 +247,7 @@ class Model:
         plain = [{k: v for k, v in step.items() if k != "learned"} for step in steps]
         return Chain.of(plain, learned)
 
-    def _analyte(self, name: str) -> _Analyte:
+    def _analyte(self, name: str) -> Analyte:
         """Check what the manifest says of an analyte and gather its arrays."""
         entry = self.manifest["analytes"][name]
         for key in ANALYTE_KEYS:
@@ -259,7 +259,7 @@ class Model:
             if each["predictor"] not in predictors.PREDICTORS:
                 raise ArtifactError(f"analyte {name}: unknown predictor {each['predictor']!r}")
             arrays = self._named(name, f"member{m}", each["predictor"], each["arrays"])
-            members.append(_Member(each["predictor"], self._branch(name, each["branch"]), arrays))
+            members.append(Member(each["predictor"], self._branch(name, each["branch"]), arrays))
         joined = self._named(name, "combine", entry["combine"], entry["combine_arrays"])
         if not members or (entry["combine"] == "single") != (len(members) == 1):
             raise ArtifactError(
@@ -271,7 +271,7 @@ class Model:
             if key != "widening" or f"{name}/interval/{key}" in self._arrays
         }
         branch = self._branch(name, entry["branch"])
-        return _Analyte(tuple(members), entry["combine"], joined, LocalError(**interval), branch)
+        return Analyte(tuple(members), entry["combine"], joined, LocalError(**interval), branch)
 
     def _named(self, name: str, part: str, kind: str, found: Sequence[str]) -> dict[str, Floats]:
         """Gather the arrays of a predictor or combination, all that it needs and no more."""
@@ -447,7 +447,7 @@ class Model:
         level = self._level if level is None else level
         undark = self._undark(len(spectra), no_dark)
         for j, name in enumerate(self.analytes):
-            entry, own = self.manifest["analytes"][name], self._members[name]
+            entry, own = self.manifest["analytes"][name], self.parts[name]
             raw[:, j] = own.predict(branches)
             value[:, j] = y = reported(raw[:, j], entry["unit"])
             error[:, j] = own.local.at(y, far[own.branch])
@@ -464,6 +464,17 @@ class Model:
         columns, total = self._total
         names = tuple(self.analytes[j] for j in columns)
         return Reconciled(names, *total.reconcile(raw[:, columns], error[:, columns]))
+
+    def preprocessed(self, spectra: Floats, distance_m: Floats | None = None) -> list[Floats]:
+        """Run the steps on spectra over rows that `reduce` made.
+
+        Returns
+        -------
+        list of ndarray of shape (rows, channels')
+            One a branch: what the members of the analytes predict from.
+        """
+        with self._blamed():
+            return self._branched(spectra, distance_m)[0]
 
     def _branched(
         self, spectra: Floats, distance_m: Floats | None
@@ -482,7 +493,7 @@ class Model:
         shot = Acquisition(self._spectrometers, distance_m=distance_m)
         stem, untreated = self.stem.spectra_flagged(spectra, self.wavelength, shot)
         axis, shot = self.stem.after(self.wavelength, shot)
-        speak = {own.branch for own in self._members.values()}
+        speak = {own.branch for own in self.parts.values()}
         out, marks, far = [], {}, {}
         for b, chain in enumerate(self.branches):
             X, more = chain.spectra_flagged(stem, axis, shot)

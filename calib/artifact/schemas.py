@@ -137,6 +137,38 @@ def check(manifest: Mapping[str, Any]) -> None:
         _need(all(_texts(member["arrays"]) for member in entry["members"]), where, "array names")
 
 
+FROZEN = ("name", "version", "created", "library", "held_out_standards")
+"""Keys that a frozen manifest has beside those the runtime needs."""
+
+SCORES = ("rmsec", "rmsecv", "rmsep", "rmsep_low", "rmsep_high", "n_standards", "n_held_out")
+"""Keys that each analyte of a frozen manifest has beside them."""
+
+
+def check_frozen(manifest: Mapping[str, Any], where: str) -> None:
+    """Refuse a frozen manifest, of any layout, that lacks what commands show and check.
+
+    Raises
+    ------
+    ArtifactError
+        If a key is missing or of a wrong kind.
+    """
+    try:
+        for key in FROZEN:
+            manifest[key]  # a KeyError names what is missing
+        library, analytes = manifest["library"], manifest["analytes"]
+        texts = [manifest["name"], manifest["version"], manifest["created"]]
+        texts += [library["title"], library["sha256"], library["held_out_rule"]]
+        _need(_texts(texts), "library", "texts; name, version and created too")
+        _need(_texts(manifest["held_out_standards"]), "held_out_standards", "a list of names")
+        for name, entry in analytes.items():
+            values = [entry[key] for key in SCORES]
+            _need(all(v is None or _number(v) for v in values), f"analytes.{name}", "scores")
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ArtifactError(f"{where}: lacks {error}, need a frozen model") from None
+    except ArtifactError as error:
+        raise ArtifactError(f"{where}: {error}") from None
+
+
 def _need(good: object, key: str, need: str) -> None:
     if not good:
         raise ArtifactError(f"manifest: key {key!r:.80}: need {need}")

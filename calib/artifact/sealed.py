@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from calib.artifact import reading
-from calib.artifact.schemas import parse_manifest
+from calib.artifact.schemas import check_frozen, parse_manifest
 from calib.errors import ArtifactError
 
 MANIFEST = "manifest.json"
@@ -209,4 +209,5 @@ def unseal(path: Path, *, trust: str | os.PathLike[str] | None = None) -> Sealed
             raise ArtifactError(
                 f"{path / name}: SHA-256 is {found[:12]}…, the manifest says {expected[:12]:.12}…"
             )
+    check_frozen(manifest, str(path / MANIFEST))
     return Sealed(path, manifest, files)

@@ -24,6 +24,7 @@ COMMANDS = {
     "sign": "sign a frozen model, or make a key pair",
     "export": "write a frozen model into one file",
     "report": "write the HTML report of a run or a frozen model",
+    "bench": "look closer at runs, on a page of this machine",
 }
 """Commands in the order of the work; each is ``command`` of the module of its name, imported when
 it is asked for."""

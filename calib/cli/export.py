@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -13,7 +14,11 @@ import click
     "-o", "--out", type=click.Path(path_type=Path), metavar="FOLDER", default=Path("."),
     help="Where to write. Default: here.",
 )  # fmt: skip
-def command(reference: str, out: Path) -> None:
+@click.option(
+    "--onnx", "precision", type=click.Choice(["float64", "float32"]),
+    help="Write the regression stage as ONNX instead, in this precision.",
+)  # fmt: skip
+def command(reference: str, out: Path, precision: Literal["float64", "float32"] | None) -> None:
     """Write a frozen model into one file for transport.
 
     NAME-VERSION.calib.zip holds the model's files, signature included, stored
@@ -21,11 +26,23 @@ def command(reference: str, out: Path) -> None:
     calib.load take the file where they take NAME@VERSION, and check it as they
     check a folder; it need not be unpacked.
 
+    With --onnx the file is NAME-VERSION.onnx: from preprocessed spectra to each
+    analyte's value, without error bars or flags; how far it is from the model
+    on the golden bursts is printed. Trees and local models are refused: another
+    runtime would not compute them alike.
+
     \b
     Example:
       calib export majors@1.0.0
       calib check majors-1.0.0.calib.zip
     """
+    if precision is not None:
+        from calib.artifact.onnx_export import export_onnx
+
+        path, worst = export_onnx(reference, out, precision)
+        click.echo(f"exported: {path}, {precision}")
+        click.echo(f"largest difference on golden bursts: {worst:.1e} standard uncertainties")
+        return
     from calib.artifact.store import export
 
     path = export(reference, out)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 @click.argument("source", metavar="INPUT", type=click.Path(path_type=Path))
 @click.option(
     "-o", "--out", type=click.Path(path_type=Path), required=True, metavar="OUT.csv",
-    help="Table to write; must not exist.",
+    help="Table to write; must not exist. OUT.jsonl writes JSON lines.",
 )  # fmt: skip
 @click.option(
     "--axis", metavar="FIRST:LAST:COUNT",
@@ -57,8 +57,9 @@ def command(
     (why not to trust it; empty is good): below-lod, outside-range, high-t2,
     high-q, high-leverage, no-neighbour, unregistered, no-dark; README
     explains each. A model that knows a total adds A_reconciled and
-    A_reconciled_u for each oxide. Of a library, parts are predicted side by side with --jobs or
-    on a cluster; the table is the same, byte for byte.
+    A_reconciled_u for each oxide. OUT.jsonl has one JSON object a line instead,
+    with units. Of a library, parts are predicted side by side with --jobs or on
+    a cluster; the table is the same, byte for byte.
 
     \b
     Examples:
@@ -67,7 +68,7 @@ def command(
             --scheduler tcp://cluster:8786
     """
     from calib.artifact.store import load
-    from calib.experiment.predicting import predict_library, predict_table
+    from calib.experiment.predicting import json_lines, predict_library, predict_table
     from calib.experiment.workers import Engine
     from calib.library import open_library
 
@@ -99,10 +100,14 @@ def command(
                     model, source, report, axis=parse_axis(axis), level=level, resample=resample
                 )
             for i, each in enumerate(tables):
-                each.to_csv(
-                    partial, mode="w" if i == 0 else "a", header=i == 0, index=False,
-                    lineterminator="\n",
-                )  # fmt: skip
+                if out.suffix == ".jsonl":
+                    with partial.open("a", encoding="utf-8") as file:
+                        file.write(json_lines(model, each, level))
+                else:
+                    each.to_csv(
+                        partial, mode="w" if i == 0 else "a", header=i == 0, index=False,
+                        lineterminator="\n",
+                    )  # fmt: skip
                 rows += len(each)
         os.replace(partial, out)
     finally:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from calib._show import plain
 from calib.artifact import store
 from calib.artifact.inputs import Resampled
 from calib.artifact.runtime import Model, Predictions
@@ -234,3 +236,42 @@ def predict_table(
             distance_m=None if far is None else pd.to_numeric(far, errors="coerce").to_numpy(float),
         )
         yield predictions_table(who, found)
+
+
+def json_lines(model: Model, table: pd.DataFrame, level: float | None = None) -> str:
+    """Write a predictions table as JSON lines, one object a burst or spectrum.
+
+    Each is as ``calib/artifact/json_schema/prediction.json`` says; an interval without end has
+    null there.
+
+    Parameters
+    ----------
+    model : Model
+    table : DataFrame
+        Of `predict_library` or `predict_table`.
+    level : float, optional
+        Of its intervals; default: the model's.
+    """
+    lines = []
+    for row in table.to_dict("records"):
+        analytes = {name: _plain(model, row, name) for name in model.analytes}
+        who = {"model": model.name, "burst": str(row["burst"]), "standard": str(row["standard"])}
+        record = who | {"level": level or model.manifest["interval_level"], "analytes": analytes}
+        lines.append(json.dumps(plain(record), ensure_ascii=False, allow_nan=False))
+    return "".join(f"{line}\n" for line in lines)
+
+
+def _plain(model: Model, row: dict[Hashable, Any], name: str) -> dict[str, Any]:
+    closed = {}
+    if f"{name}_reconciled" in row:
+        pair = {"value": row[f"{name}_reconciled"], "uncertainty": row[f"{name}_reconciled_u"]}
+        closed = {"reconciled": pair}
+    return {
+        "value": row[name],
+        "unit": model.unit(name),
+        "uncertainty": row[f"{name}_u"],
+        "low": row[f"{name}_low"],
+        "high": row[f"{name}_high"],
+        "flags": [word for word in row[f"{name}_flags"].split(";") if word],
+        **closed,
+    }

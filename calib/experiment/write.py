@@ -208,4 +208,7 @@ def _golden(decided: Plan, model: Model) -> dict[str, np.ndarray]:
         out[f"{i}/predicted"] = np.stack(
             [predicted.value, predicted.uncertainty, predicted.low, predicted.high]
         )
+        if predicted.reconciled is not None:
+            closed = predicted.reconciled
+            out[f"{i}/reconciled"] = np.stack([closed.value, closed.uncertainty])
     return out

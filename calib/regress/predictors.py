@@ -161,6 +161,109 @@ def _square_distances(scores: Floats, centres: Floats) -> Floats:
     return square
 
 
+def local(
+    X: Floats,
+    *,
+    weights: Floats,
+    offset: Floats,
+    scores: Floats,
+    values: Floats,
+    neighbours: NDArray[np.integer],
+    components: NDArray[np.integer],
+) -> Floats:
+    """Return what PLS1 models say that are fitted to each row's nearest training rows.
+
+    Neighbours weigh by the tricube of their distance over that of the farthest, as in Cleveland
+    (1979), J. Am. Stat. Assoc. 74:829, doi 10.1080/01621459.1979.10481038.
+
+    Parameters
+    ----------
+    X : ndarray of shape (rows, channels)
+    weights, offset : ndarray of shape (channels, k) and (k,)
+        Scores are ``X @ weights + offset``.
+    scores : ndarray of shape (s, k)
+        Of the training rows.
+    values : ndarray of shape (s,)
+        Certified values.
+    neighbours, components : ndarray of int, shape (1,)
+        How many training rows a model is fitted to, and its components.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+        In the analyte's unit.
+    """
+    seen = project(X, weights, offset)
+    predicted: Floats = local_path(seen, scores, values, int(neighbours[0]), components)[0]
+    return predicted
+
+
+def local_path(
+    new: Floats, scores: Floats, values: Floats, neighbours: int, components: NDArray[np.integer]
+) -> Floats:
+    """Return what `local` predicts with several counts of components.
+
+    Parameters
+    ----------
+    new : ndarray of shape (rows, k)
+        Scores of the rows to predict.
+    scores, values : ndarray of shape (s, k) and (s,)
+    neighbours : int
+    components : ndarray of int, shape (counts,)
+        Rising.
+
+    Returns
+    -------
+    ndarray of shape (counts, rows)
+    """
+    count = min(neighbours, len(scores))
+    out = np.empty((len(components), len(new)))
+    for rows in _chunks(len(new), size=1 + _TABLE // (count * scores.shape[1])):
+        square = _square_distances(new[rows], scores)
+        nearest = np.argsort(square, axis=1, kind="stable")[:, :count]
+        near = np.take_along_axis(square, nearest, axis=1)
+        reach = np.where(near[:, -1:] > 0, near[:, -1:], 1.0)
+        weight = (1 - np.minimum(near / reach, 1.0) ** 1.5) ** 3
+        weight = np.where(weight.sum(axis=1, keepdims=True) > 0, weight, 1.0)
+        path = _local_fit(scores[nearest], values[nearest], weight, new[rows], int(components[-1]))
+        out[:, rows] = path[components - 1]
+    return out
+
+
+def _local_fit(T: Floats, y: Floats, weight: Floats, new: Floats, components: int) -> Floats:
+    """Predict each of some rows by weighted PLS1 on its own neighbours, (components, rows).
+
+    NIPALS with weighted means and inner products: Geladi & Kowalski (1986), Anal. Chim. Acta
+    185:1, doi 10.1016/0003-2670(86)80028-9. T is (rows, neighbours, k), y and weight
+    (rows, neighbours), new (rows, k). Sums run along an axis of fixed length, so that a row's
+    prediction does not depend on how many come along.
+    """
+    share = weight / weight.sum(axis=1, keepdims=True)
+    middle = (T * share[:, :, None]).sum(axis=1)
+    predicted = (y * share).sum(axis=1)
+    T, new = T - middle[:, None], new - middle
+    left = y - predicted[:, None]
+    floor = _RANK * (share * (T * T).sum(axis=2)).sum(axis=1)
+    path = np.empty((components, len(new)))
+    for a in range(components):
+        direction = (T * (share * left)[:, :, None]).sum(axis=1)
+        length = np.sqrt((direction**2).sum(axis=1))
+        direction = direction / np.where(length > 0, length, 1.0)[:, None]
+        t = (T * direction[:, None]).sum(axis=2)
+        square = (share * t * t).sum(axis=1)
+        live = square > floor
+        square = np.where(live, square, 1.0)
+        loading = (T * (share * t)[:, :, None]).sum(axis=1) / square[:, None]
+        slope = np.where(live, (share * t * left).sum(axis=1) / square, 0.0)
+        own = (new * direction).sum(axis=1)
+        predicted = predicted + slope * own
+        left = left - slope[:, None] * t
+        T = T - t[:, :, None] * loading[:, None]
+        new = new - own[:, None] * loading
+        path[a] = predicted
+    return path
+
+
 def binned(X: Floats, starts: NDArray[np.integer]) -> Floats:
     """Return the means of adjacent channels.
 
@@ -230,14 +333,14 @@ def trees(
     """
     seen = project(X, weights, offset) if offset.size else binned(X, starts)
     out = np.empty(len(seen))
-    flat = np.ascontiguousarray(children).ravel()
+    flat, compared = children.ravel().astype(np.intp), feature.astype(np.intp)
     for rows in _chunks(len(seen), size=_WALK // roots.size + 1):
-        part = seen[rows]
-        line = np.arange(len(part))[:, None]
+        part = np.ascontiguousarray(seen[rows])
+        line = np.arange(0, part.size, part.shape[1])[:, None]
         node = np.broadcast_to(roots, (len(part), roots.size)).astype(np.intp)
         for _ in range(feature.size):  # a damaged model with a ring of nodes ends too
-            right = part[line, feature[node]] > threshold[node]
-            below = flat[2 * node + right]
+            right = part.take(line + compared.take(node)) > threshold.take(node)
+            below = flat.take(2 * node + right)
             if (below == node).all():
                 break
             node = below
@@ -250,11 +353,14 @@ def trees(
 # Rows worked on at a time, so that they stay in the processor's cache.
 _ROWS = 64
 
+# Of the neighbours' variance; a direction with less is taken for rounding.
+_RANK = 1e-12
+
 # Distances between rows and centres worked out together.
 _TABLE = 1_000_000
 
 # Nodes of trees looked at together.
-_WALK = 100_000
+_WALK = 20_000
 
 
 def _chunks(rows: int, size: int = _ROWS) -> list[slice]:
@@ -265,6 +371,7 @@ PREDICTORS: Mapping[str, Callable[..., Floats]] = {
     "affine": affine,
     "blended": blended,
     "kernel_sum": kernel_sum,
+    "local": local,
     "trees": trees,
 }
 """Prediction functions by the name a manifest gives; a new kind is one function and one line."""

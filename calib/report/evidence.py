@@ -24,6 +24,12 @@ if TYPE_CHECKING:
 
 __all__ = ["Evidence", "Picture", "Stage", "Tables", "element_of", "run_figures", "run_pictures"]
 
+CRUST: Mapping[str, float] = {
+    "Si": 66.6, "Al": 15.4, "Fe": 5.0, "Ca": 3.6, "Na": 3.3, "K": 2.8, "Mg": 2.5, "Ti": 0.6,
+}  # fmt: skip
+"""Oxides of the upper crust, wt% (Rudnick & Gao 2003, Treatise on Geochemistry 3, 1, rounded, from
+memory): which element a peak is likely to be of, where no analyte tells."""
+
 Floats = NDArray[np.floating]
 
 Tables = Callable[[str], pd.DataFrame]
@@ -153,7 +159,7 @@ def _whole(results: Mapping[str, Any], evidence: Evidence, table: Tables) -> Ite
             axis, mean, abundance=_abundance(values), n=n,
             label="intensity after preprocessing",
         )  # fmt: skip
-        note = "Each label names the likeliest line of a certified element near the peak."
+        note = "Each label names the likeliest line near the peak."
         yield _picture("spectrum", "", "What does a usual spectrum look like?", ax, note, wide=True)
     if len(evidence.stages) > 1:
         axes = draw.preprocess_steps(evidence.stages)
@@ -321,12 +327,13 @@ def _certified(
 
 
 def _abundance(values: pd.DataFrame) -> dict[str, float]:
-    """Weight each certified element by its mean certified value."""
-    out: dict[str, float] = {}
-    for name in values.columns:
+    """Weight each modelled element by its mean certified value, others as in common rock."""
+    known = [name for name in values.columns if element_of(name) is not None]
+    out = dict(CRUST) if known else {}
+    for name in known:
         element, mean = element_of(name), float(values[name].mean())
         if element is not None and mean > 0:
-            out[element] = max(mean, out.get(element, 0.0))
+            out[element] = mean
     return out
 
 

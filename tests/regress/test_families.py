@@ -14,8 +14,11 @@ from sklearn.utils.estimator_checks import parametrize_with_checks
 from calib.errors import SettingsError
 from calib.regress import predictors
 from calib.regress.array_model import ArrayModel
+from calib.regress.elastic_net import ElasticNet
 from calib.regress.family import FAMILIES, Hopeless, Problem, family, fit_final
 from calib.regress.gaussian_process import GaussianProcess
+from calib.regress.local_pls import LocalPLS
+from calib.regress.ridge import Ridge
 from calib.regress.space import Choice, Real
 from calib.regress.support_vectors import SupportVectors
 
@@ -202,6 +205,9 @@ def test_unknown_options_are_refused(name):
         (GaussianProcess(kind="ica"), "kind is 'ica', need one of pls, pca"),
         (SupportVectors(tube=-1), "SupportVectors: tube is -1, need ≥ 0"),
         (SupportVectors(n_components=0), "n_components is 0, need a whole number ≥ 1"),
+        (LocalPLS(neighbours=0), "LocalPLS: neighbours is 0, need a whole number ≥ 1"),
+        (Ridge(penalty=0), "Ridge: penalty is 0, need > 0"),
+        (ElasticNet(l1_share=0), "ElasticNet: l1_share is 0, need above 0 to 1"),
     ],
 )
 def test_settings_that_cannot_be_are_refused(model, message):

@@ -85,7 +85,7 @@ def pair_plot(
         Of one figure two journal columns wide, row by row.
     """
     count = len(analytes)
-    width = 2 * COLUMN_INCHES
+    width = min(2 * COLUMN_INCHES, max(COLUMN_INCHES, 1.5 * count))
     figure = new_figure(width, width * 0.95)
     drawn = []
     for i, y in enumerate(analytes):
@@ -103,7 +103,10 @@ def pair_plot(
             if i == j and i:
                 ax.yaxis.tick_right()
             drawn.append(ax)
-    figure.subplots_adjust(left=0.09, right=0.95, bottom=0.08, top=0.98, wspace=0.12, hspace=0.1)
+    figure.subplots_adjust(
+        left=0.6 / width, right=1 - 0.3 / width, bottom=0.5 / width, top=1 - 0.12 / width,
+        wspace=0.12, hspace=0.1,
+    )  # fmt: skip
     counts = {"calibration": int((~held_out).sum()), "held out": int(held_out.sum())}
     names = [f"{name}, n = {n} standards" for name, n in counts.items()]
     if count > 1:
