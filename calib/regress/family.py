@@ -236,6 +236,7 @@ def cross_fit(
 
 FAMILIES: Mapping[str, str] = {
     "pls": "calib.regress.pls_family",
+    "pls2": "calib.regress.pls2",
     "ridge": "calib.regress.ridge",
     "lasso": "calib.regress.lasso",
     "elastic_net": "calib.regress.elastic_net",
