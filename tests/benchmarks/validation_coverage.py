@@ -173,10 +173,10 @@ def main() -> None:
         cache = asked.cache or Path(scratch)
         cache.mkdir(parents=True, exist_ok=True)
         whole = [(seed, CAMPAIGN) for seed in SEEDS[: asked.libraries]]
-        wanted = whole + ([(LARGE_SEED, asked.large)] if asked.large else [])
+        trainings = whole + ([(LARGE_SEED, asked.large)] if asked.large else [])
         new = odd = None
         found, flags = [], []
-        for number, (seed, standards) in enumerate(wanted):
+        for number, (seed, standards) in enumerate(trainings):
             run = trained(cache, seed, standards, asked.families, asked.workers)
             if new is None:
                 parts = [
@@ -207,8 +207,8 @@ def main() -> None:
             several = several.astype(float).groupby(level=1, sort=False)
             show(several.mean(), sum(flags[: len(whole)]) / len(whole))
             print("scatter (standard deviation) over them")
-            print(several.std()[["coverage", *THIRDS, "ratio", "ratio inside", "ratio usual"]].to_string(
-                float_format="%.3f"))  # fmt: skip
+            wanted = ["coverage", *THIRDS, "ratio", "ratio inside", "ratio usual"]
+            print(several.std()[wanted].to_string(float_format="%.3f"))
 
 
 if __name__ == "__main__":
