@@ -333,14 +333,14 @@ def trees(
     """
     seen = project(X, weights, offset) if offset.size else binned(X, starts)
     out = np.empty(len(seen))
-    flat = np.ascontiguousarray(children).ravel()
+    flat, compared = children.ravel().astype(np.intp), feature.astype(np.intp)
     for rows in _chunks(len(seen), size=_WALK // roots.size + 1):
-        part = seen[rows]
-        line = np.arange(len(part))[:, None]
+        part = np.ascontiguousarray(seen[rows])
+        line = np.arange(0, part.size, part.shape[1])[:, None]
         node = np.broadcast_to(roots, (len(part), roots.size)).astype(np.intp)
         for _ in range(feature.size):  # a damaged model with a ring of nodes ends too
-            right = part[line, feature[node]] > threshold[node]
-            below = flat[2 * node + right]
+            right = part.take(line + compared.take(node)) > threshold.take(node)
+            below = flat.take(2 * node + right)
             if (below == node).all():
                 break
             node = below
@@ -360,7 +360,7 @@ _RANK = 1e-12
 _TABLE = 1_000_000
 
 # Nodes of trees looked at together.
-_WALK = 100_000
+_WALK = 20_000
 
 
 def _chunks(rows: int, size: int = _ROWS) -> list[slice]:
