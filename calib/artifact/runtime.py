@@ -44,8 +44,9 @@ KEYS = (
 ANALYTE_KEYS = ("unit", "members", "combine", "combine_arrays", "branch", "range", "lod")
 """What a manifest must say of each analyte for the runtime."""
 
-INTERVAL_ARRAYS = ("predicted", "error", "score", "weight")
-"""Arrays of an analyte's error bars, the fields of `calib.validate.intervals.LocalError`."""
+INTERVAL_ARRAYS = ("predicted", "error", "score", "weight", "widening")
+"""Arrays of an analyte's error bars, the fields of `calib.validate.intervals.LocalError`; models
+may lack the last."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,7 @@ class Predictions:
     analytes : tuple of str
     value : ndarray
     uncertainty : ndarray
-        Standard uncertainty: the local RMSEP at the predicted value.
+        Standard uncertainty: the local RMSEP at the predicted value, more for unusual spectra.
     low, high : ndarray
         Ends of the interval of `level`; infinite where too few standards were known for it.
     flags : ndarray of str
@@ -264,7 +265,11 @@ class Model:
             raise ArtifactError(
                 f"analyte {name}: combination {entry['combine']!r} of {len(members)} members"
             )
-        interval = {key: self._finite(f"{name}/interval/{key}") for key in INTERVAL_ARRAYS}
+        interval = {
+            key: self._finite(f"{name}/interval/{key}")
+            for key in INTERVAL_ARRAYS
+            if key != "widening" or f"{name}/interval/{key}" in self._arrays
+        }
         branch = self._branch(name, entry["branch"])
         return Analyte(tuple(members), entry["combine"], joined, LocalError(**interval), branch)
 
@@ -434,7 +439,7 @@ class Model:
         no_dark: NDArray[np.bool_] | None,
         level: float | None,
     ) -> Predictions:
-        branches, marks = self._branched(spectra, distance_m)
+        branches, marks, far = self._branched(spectra, distance_m)
         shape = (len(spectra), len(self.analytes))
         value, error, raw = np.empty(shape), np.empty(shape), np.empty(shape)
         low, high = np.empty(shape), np.empty(shape)
@@ -445,7 +450,7 @@ class Model:
             entry, own = self.manifest["analytes"][name], self.parts[name]
             raw[:, j] = own.predict(branches)
             value[:, j] = y = reported(raw[:, j], entry["unit"])
-            error[:, j] = own.local.at(y)
+            error[:, j] = own.local.at(y, far[own.branch])
             half = own.local.multiple(level) * error[:, j]
             low[:, j], high[:, j] = reported(y - half, entry["unit"]), y + half
             flags[:, j] = _flags(y, entry, (*marks[own.branch], undark))
@@ -473,7 +478,7 @@ class Model:
 
     def _branched(
         self, spectra: Floats, distance_m: Floats | None
-    ) -> tuple[list[Floats], dict[int, tuple[list[str], list[str]]]]:
+    ) -> tuple[list[Floats], dict[int, tuple[list[str], list[str]]], dict[int, Floats]]:
         """Run the stem once and every branch on from it.
 
         Returns
@@ -482,19 +487,22 @@ class Model:
         marks : dict of int to lists of str
             For each branch that speaks for an analyte: what is unusual in each row, and what a
             step could not treat.
+        far : dict of int to ndarray of shape (rows,)
+            For each of these branches, how unusual each row is.
         """
         shot = Acquisition(self._spectrometers, distance_m=distance_m)
         stem, untreated = self.stem.spectra_flagged(spectra, self.wavelength, shot)
         axis, shot = self.stem.after(self.wavelength, shot)
         speak = {own.branch for own in self.parts.values()}
-        out, marks = [], {}
+        out, marks, far = [], {}, {}
         for b, chain in enumerate(self.branches):
             X, more = chain.spectra_flagged(stem, axis, shot)
             out.append(X)
             if b in speak:
                 said = [";".join(filter(None, row)) for row in zip(untreated, more, strict=True)]
-                marks[b] = self.domains[b].flags(X), said
-        return out, marks
+                flags, far[b] = self.domains[b].judge(X)
+                marks[b] = flags, said
+        return out, marks, far
 
     def _undark(self, rows: int, no_dark: NDArray[np.bool_] | None) -> list[str]:
         subtracts = any(step.name == "dark" for step in self.stem.steps)
