@@ -197,7 +197,7 @@ def _fit(
     decided: Plan, means: Means, state: Path | None, cache: Cache | None, report: Report
 ) -> Trained:
     """Cross-validate what is to be tried, choose for each analyte, fit on all rows."""
-    spectra = reduced(decided, cache, report)
+    spectra = reduced(decided, cache, report, means.engine)
     attempts = Attempts(
         prepare(decided, spectra, cache, report),
         decided.certified(spectra.bursts),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,14 +17,10 @@ from calib.artifact import store
 from calib.artifact.inputs import Resampled
 from calib.artifact.runtime import Model, Predictions
 from calib.errors import DataError, UsageError
-from calib.experiment.prepare import Darks, Report
+from calib.experiment.prepare import Darks, Report, batches
 from calib.experiment.workers import SERIAL, Engine, ordered
 from calib.experiment.write import predictions_table
 from calib.library import Library, SpectraTable, open_library
-from calib.library.store import READ_ROWS
-
-BATCH = 256
-"""Bursts predicted at once at the most."""
 
 
 def predict_library(
@@ -77,27 +73,13 @@ def predict_library(
             source = _Open(model, library, Darks(library, model.stem))
         else:
             source = _paths(model, library)
-        calls = ((source, batch, level, onto) for batch in _batches(library, rows))
+        calls = ((source, batch, level, onto) for batch in batches(library, rows))
         done = 0
         report("predictions", done, len(rows))
         for table in ordered(pool, _predict_batch, calls):
             done += len(table)
             report("predictions", done, len(rows))
             yield table
-
-
-def _batches(library: Library, rows: Sequence[int]) -> Iterator[list[int]]:
-    """Divide bursts into what is read from disk at once."""
-    shots = library.bursts["shots"].to_numpy()
-    batch: list[int] = []
-    held = 0
-    for row in rows:
-        if batch and (len(batch) == BATCH or held + shots[row] > READ_ROWS):
-            yield batch
-            batch, held = [], 0
-        batch.append(row)
-        held += int(shots[row])
-    yield batch
 
 
 @dataclass(frozen=True, eq=False)

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import uuid
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from calib.errors import DataError
-from calib.library import Library
+from calib.experiment.workers import SERIAL, Engine, ordered
+from calib.library import Library, open_library
+from calib.library.guard import restrict
+from calib.library.store import READ_ROWS
 from calib.preprocess import Acquisition, Chain
 from calib.preprocess.shots import dark_at
 from calib.preprocess.step import Need
@@ -18,6 +23,12 @@ from calib.preprocess.step import Need
 Floats = NDArray[np.floating]
 Report = Callable[[str, int, int], None]
 """Called with what is being done, how much of it is done, and how much there is."""
+
+BATCH = 256
+"""Bursts worked on at once at the most."""
+
+WORTH_SPREADING = 100_000
+"""Shots from which on workers share them: some ten seconds of work for one."""
 
 
 @dataclass(frozen=True)
@@ -118,6 +129,7 @@ def reduce_bursts(
     label: str,
     *,
     whole: bool = False,
+    engine: Engine = SERIAL,
 ) -> Spectra:
     """Run the steps on shots over bursts, in the order they stand on disk.
 
@@ -132,6 +144,8 @@ def reduce_bursts(
         What the progress says.
     whole : bool, default False
         Give each burst one row, as the runtime does, also where the chain does not average.
+    engine : Engine, optional
+        Its workers open the library by its path and share many shots; a few are not worth it.
 
     Returns
     -------
@@ -142,20 +156,89 @@ def reduce_bursts(
     DataError
         If a burst has too few shots or counts that are not finite; the message names it.
     """
-    slices = library.description.slices()
-    rows = first_to_last(bursts)
+    rows = [int(row) for row in first_to_last(bursts)]
+    if not rows:
+        return Spectra(bursts, np.empty((0, library.wavelength.size)))
+    spread = not engine.here and int(bursts["shots"].sum()) >= WORTH_SPREADING
     reduced: list[Floats] = []
-    darks = Darks(library, chain)
-    for done, (row, counts) in enumerate(library.walk([int(r) for r in rows]), start=1):
-        shot = Acquisition(slices, dark=darks(row))
-        try:
-            each = chain.burst(counts.astype(np.float64), library.wavelength, shot)
-        except DataError as error:
-            raise DataError(
-                f"{library.path}: burst {library.bursts['burst'].iloc[row]!r}: {error}"
-            ) from None
-        reduced.append(each.mean(axis=0, keepdims=True) if whole and len(each) > 1 else each)
-        report(label, done, len(rows))
+    if not spread:
+        source = _Source(library, Darks(library, chain), chain, whole)
+        for done, each in enumerate(source.reduce(rows), start=1):
+            reduced.append(each)
+            report(label, done, len(rows))
+    else:
+        place = _Place(library.path.resolve(), tuple(rows), chain, whole, uuid.uuid4().hex)
+        report(label, 0, len(rows))
+        with engine.open() as pool:
+            for part in ordered(pool, _reduce_batch, ((place, b) for b in batches(library, rows))):
+                reduced.extend(part)
+                report(label, len(reduced), len(rows))
     owner = np.repeat(np.arange(len(rows)), [len(each) for each in reduced])
-    stacked = np.concatenate(reduced) if reduced else np.empty((0, library.wavelength.size))
-    return Spectra(bursts.loc[rows].iloc[owner], stacked)
+    return Spectra(bursts.loc[rows].iloc[owner], np.concatenate(reduced))
+
+
+def batches(library: Library, rows: Sequence[int]) -> Iterator[list[int]]:
+    """Divide bursts, in the order of their shots, into what is read from disk at once."""
+    shots = library.bursts["shots"].to_numpy()
+    batch: list[int] = []
+    held = 0
+    for row in rows:
+        if batch and (len(batch) == BATCH or held + shots[row] > READ_ROWS):
+            yield batch
+            batch, held = [], 0
+        batch.append(row)
+        held += int(shots[row])
+    yield batch
+
+
+@dataclass(frozen=True, eq=False)
+class _Source:
+    """An opened library and what is done to its bursts."""
+
+    library: Library
+    darks: Darks
+    chain: Chain
+    whole: bool
+
+    def reduce(self, rows: Sequence[int]) -> Iterator[Floats]:
+        """Yield the spectra of each burst."""
+        library = self.library
+        slices = library.description.slices()
+        for row, counts in library.walk(rows):
+            shot = Acquisition(slices, dark=self.darks(row))
+            try:
+                each = self.chain.burst(counts.astype(np.float64), library.wavelength, shot)
+            except DataError as error:
+                raise DataError(
+                    f"{library.path}: burst {library.bursts['burst'].iloc[row]!r}: {error}"
+                ) from None
+            yield each.mean(axis=0, keepdims=True) if self.whole and len(each) > 1 else each
+
+
+@dataclass(frozen=True, eq=False)
+class _Place:
+    """Where a worker finds a library, and the only bursts of it that it may open."""
+
+    library: Path
+    rows: tuple[int, ...]
+    chain: Chain
+    whole: bool
+    token: str
+
+    def open(self) -> _Source:
+        """Open the library, or return what this process opened before."""
+        if self.token not in _OPENED:
+            _OPENED.clear()
+            library = restrict(open_library(self.library), self.rows)
+            _OPENED[self.token] = _Source(
+                library, Darks(library, self.chain), self.chain, self.whole
+            )
+        return _OPENED[self.token]
+
+
+_OPENED: dict[str, _Source] = {}
+
+
+def _reduce_batch(place: _Place, batch: list[int]) -> list[Floats]:
+    """Reduce some bursts where a worker is."""
+    return list(place.open().reduce(batch))

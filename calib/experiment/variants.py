@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from calib.experiment.cache import Cache, digest, opened
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Report, Spectra, acquisition, first_to_last, reduce_bursts
+from calib.experiment.workers import SERIAL, Engine
 from calib.preprocess import Acquisition, Chain
 from calib.preprocess.chain import branched
 from calib.regress.pls import gram_matrix
@@ -96,20 +97,21 @@ def loaded(array: Floats | Path) -> Floats:
     return opened(array) if isinstance(array, Path) else array
 
 
-def reduced(decided: Plan, cache: Cache | None, report: Report) -> Spectra:
+def reduced(decided: Plan, cache: Cache | None, report: Report, engine: Engine = SERIAL) -> Spectra:
     """Run the steps on shots over the calibration bursts, or take what was kept of that."""
-    label = "calibration bursts"
+    make_all = partial(
+        reduce_bursts, decided.library, decided.calibration, decided.chain, report,
+        "calibration bursts", engine=engine,
+    )  # fmt: skip
     if cache is None:
-        return reduce_bursts(decided.library, decided.calibration, decided.chain, report, label)
+        return make_all()
     key = _key(decided, [s.settings() for s in decided.chain.steps if s.level == "shot"])
     rows = first_to_last(decided.calibration)
     made: list[Spectra] = []
 
     def make() -> Spectra:
         if not made:
-            made.append(
-                reduce_bursts(decided.library, decided.calibration, decided.chain, report, label)
-            )
+            made.append(make_all())
         return made[0]
 
     counts = cache.array(key, lambda: make().counts)

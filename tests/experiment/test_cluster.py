@@ -9,15 +9,17 @@ import time
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
 from distributed import Client
 
 import calib as package
-from calib.errors import UsageError
-from calib.experiment import predicting
+from calib.errors import DataError, UsageError
+from calib.experiment import predicting, prepare
 from calib.experiment.predicting import predict_library
 from calib.experiment.search import Budget, run_units
 from calib.experiment.workers import SERIAL, Engine
+from calib.preprocess import Chain
 from tests.experiment.toy_search import Toy, told
 
 ROOT = Path(__file__).parents[2]
@@ -72,7 +74,7 @@ def quiet(label, done, total):
 def test_predictions_are_the_same_wherever_they_are_made(
     frozen, small_library, cluster, monkeypatch
 ):
-    monkeypatch.setattr(predicting, "READ_ROWS", 30)  # four bursts of seven shots a batch
+    monkeypatch.setattr(prepare, "READ_ROWS", 30)  # four bursts of seven shots a batch
     library = package.open_library(small_library)
     bursts = library.bursts[library.bursts["burst"] != "T03-1.5"]
 
@@ -86,11 +88,32 @@ def test_predictions_are_the_same_wherever_they_are_made(
     assert written(Engine("dask", scheduler=cluster[0])) == alone
 
 
+def test_bursts_are_reduced_alike_by_workers_that_cannot_open_held_out_ones(
+    small_library, cluster, monkeypatch
+):
+    monkeypatch.setattr(prepare, "READ_ROWS", 30)
+    monkeypatch.setattr(prepare, "WORTH_SPREADING", 0)
+    library = package.open_library(small_library)
+    bursts = library.select("calibration")
+    chain = Chain.of(("dark", "drop_shots", "average"))
+
+    def reduced(engine):
+        return prepare.reduce_bursts(library, bursts, chain, quiet, "bursts", engine=engine)
+
+    alone, shared = reduced(SERIAL), reduced(Engine("dask", scheduler=cluster[0]))
+    np.testing.assert_array_equal(shared.counts, alone.counts)
+    assert shared.bursts.equals(alone.bursts)
+    held = library.select("held-out").index[0]
+    place = prepare._Place(library.path, tuple(bursts.index), chain, False, "token")
+    with pytest.raises(DataError, match="held-out burst, which is closed to training"):
+        prepare._reduce_batch(place, [held])
+
+
 def test_a_worker_that_sees_another_model_is_refused(frozen, small_library):
     library = package.open_library(small_library)
     other = predicting._Paths(frozen.path, "0" * 64, library.path)
     with pytest.raises(UsageError, match="a worker sees another model there"):
-        predicting._predict_batch(other, [0], None)
+        predicting._predict_batch(other, [0], None, None)
 
 
 def test_the_command_predicts_a_library_with_workers(calib, frozen, small_library, tmp_path):
