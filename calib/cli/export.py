@@ -7,6 +7,8 @@ from typing import Literal
 
 import click
 
+from calib.cli.console import print_json
+
 
 @click.command()
 @click.argument("reference", metavar="NAME@VERSION")
@@ -18,7 +20,10 @@ import click
     "--onnx", "precision", type=click.Choice(["float64", "float32"]),
     help="Write the regression stage as ONNX instead, in this precision.",
 )  # fmt: skip
-def command(reference: str, out: Path, precision: Literal["float64", "float32"] | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
+def command(
+    reference: str, out: Path, precision: Literal["float64", "float32"] | None, as_json: bool
+) -> None:
     """Write a frozen model into one file for transport.
 
     NAME-VERSION.calib.zip holds the model's files, signature included, stored
@@ -40,10 +45,16 @@ def command(reference: str, out: Path, precision: Literal["float64", "float32"] 
         from calib.artifact.onnx_export import export_onnx
 
         path, worst = export_onnx(reference, out, precision)
+        if as_json:
+            print_json({"file": str(path), "bytes": path.stat().st_size, "largest": worst})
+            return
         click.echo(f"exported: {path}, {precision}")
         click.echo(f"largest difference on golden bursts: {worst:.1e} standard uncertainties")
         return
     from calib.artifact.store import export
 
     path = export(reference, out)
+    if as_json:
+        print_json({"file": str(path), "bytes": path.stat().st_size})
+        return
     click.echo(f"exported: {path}, {path.stat().st_size} bytes")
