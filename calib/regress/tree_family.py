@@ -35,7 +35,7 @@ Floats = NDArray[np.floating]
 Arrays = dict[str, Any]
 
 VIEWS = ("scores", "bins", "channels")
-WIDTHS = (4, 8, 16, 32)
+WIDTHS = (8, 16, 32)
 
 OPTIONS: Mapping[str, Any] = {"on": ["scores", "bins"], "max_components": 20, "seed": 0}
 """Options every family of trees has: what its trees may look at (the search varies it), the most
@@ -70,7 +70,7 @@ def checked(name: str, given: Mapping[str, Any], defaults: Mapping[str, Any]) ->
     return chosen | {"on": list(dict.fromkeys(on))}
 
 
-def view_space(options: Mapping[str, Any]) -> Space:
+def view_space(options: Mapping[str, Any], widths: tuple[int, ...] = WIDTHS) -> Space:
     """Return what a search may vary about what trees look at.
 
     ``kind`` and ``n_components`` matter on scores only, ``width`` on bins only.
@@ -80,7 +80,7 @@ def view_space(options: Mapping[str, Any]) -> Space:
     if "scores" in on:
         space |= {"kind": Choice(KINDS), "n_components": Whole(min(2, most), most)}
     if "bins" in on:
-        space["width"] = Choice(WIDTHS)
+        space["width"] = Choice(widths)
     return space
 
 
