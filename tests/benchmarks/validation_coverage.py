@@ -2,10 +2,10 @@
 
 Three trainings meet the same new standards: (a) one library of the demo's size; (b) several of
 that size, mean and scatter over them; (c) one of a few hundred standards. Each line says what was
-found of the 90 % interval, overall and in each third of the range, of RMSEP against nested RMSECV
-(all spectra, those within the range trained on, those that T² and Q do not flag; `promised`: RMSEP
-lies in the 95 % interval of RMSECV), of false alarms of T² and Q at 95 %, and of materials unlike
-any standard.
+found of the 90 % interval (overall, in each third of the range, of spectra that T² or Q flag), of
+RMSEP against nested RMSECV (all spectra, those within the range trained on, those that T² and Q do
+not flag; `promised`: RMSEP lies in the 95 % interval of RMSECV), of false alarms of T² and Q at
+95 %, and of materials unlike any standard.
 
 Beside it stands what chance alone would give. The coverage of a conformal interval made from m
 standards is itself a draw: Beta(k, m + 1 - k), k = ceil(0.9 (m + 1)) (Vovk 2012, Conditional
@@ -93,6 +93,7 @@ def measured(run: Run, table: pd.DataFrame) -> pd.DataFrame:
             "coverage": held.mean(),
             **{word: held[third == k].mean() for k, word in enumerate(THIRDS)},
             "in range": held[inside].mean(),
+            "flagged": held[~usual].mean(),
             "RMSECV": entry["rmsecv"],
             "nested": nested,
             "RMSEP": rms(error),
@@ -207,7 +208,7 @@ def main() -> None:
             several = several.astype(float).groupby(level=1, sort=False)
             show(several.mean(), sum(flags[: len(whole)]) / len(whole))
             print("scatter (standard deviation) over them")
-            wanted = ["coverage", *THIRDS, "ratio", "ratio inside", "ratio usual"]
+            wanted = ["coverage", *THIRDS, "flagged", "ratio", "ratio inside", "ratio usual"]
             print(several.std()[wanted].to_string(float_format="%.3f"))
 
 
