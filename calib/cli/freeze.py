@@ -21,9 +21,10 @@ def command(run: Path, reference: str, as_json: bool) -> None:
     predictions, and the report. It lands whole in experiments/models (or
     $CALIB_MODELS) and is never overwritten.
 
-    Versions are three numbers: raise the first when predictions change their
-    meaning (other analytes or units), the second when the model is retrained,
-    the third when only words change.
+    Versions are three numbers, and what they say is checked against the versions
+    there are: raise the first when predictions change their meaning (other
+    analytes or units), the second when the model is trained anew, the third
+    when only words change and every number stays.
 
     \b
     Example:
