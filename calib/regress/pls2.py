@@ -11,8 +11,8 @@ those before. The scores are those of NIPALS (Wold, Sjöström & Eriksson 2001, 
 Syst. 58:109, doi 10.1016/S0169-7439(01)00155-1) with deflated X; for the kernel form see Rännar et
 al. (1994), J. Chemom. 8:111, doi 10.1002/cem.1180080204.
 
-Options under ``[models.pls2]``: ``max_components`` (default 30: what serves all analytes takes more than one alone
-needs) and ``rule`` as for PLS.
+Options under ``[models.pls2]``: ``max_components`` (default 30: what serves all analytes takes more
+than one alone needs) and ``rule`` as for PLS.
 """
 
 from __future__ import annotations
