@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import html
 import math
+from collections.abc import Sequence
 from typing import Any
 
 
@@ -30,3 +32,34 @@ def plain(data: Any) -> Any:
     if hasattr(data, "item"):
         data = data.item()
     return None if isinstance(data, float) and not math.isfinite(data) else data
+
+
+def html_table(caption: str, header: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
+    """Lay out a small HTML table for a notebook; every word is text.
+
+    Examples
+    --------
+    >>> html_table("<run>", ["analyte"], [["MgO"]])[:36]
+    '<table><caption>&lt;run&gt;</caption'
+    """
+
+    def line(cells: Sequence[object], tag: str) -> str:
+        inner = "".join(f"<{tag}>{html.escape(str(cell))}</{tag}>" for cell in cells)
+        return f"<tr>{inner}</tr>"
+
+    body = line(header, "th") + "".join(line(cells, "td") for cells in rows)
+    return f"<table><caption>{html.escape(caption)}</caption>{body}</table>"
+
+
+def scores_html(caption: str, analytes: dict[str, dict[str, Any]]) -> str:
+    """Lay out the scores of a run or a frozen model as an HTML table."""
+    header = ["analyte", "RMSEP", "95 % interval", "RMSECV", "unit", "n", "held out", "family"]
+    rows = []
+    for name, e in analytes.items():
+        ends = "–"
+        if e.get("rmsep_low") is not None:
+            ends = f"{number(e['rmsep_low'])} to {number(e['rmsep_high'])}"
+        shown = [name, number(e.get("rmsep")), ends, number(e.get("rmsecv")), e["unit"]]
+        counts = [str(e.get(key, "–")) for key in ("n_standards", "n_held_out")]
+        rows.append([*shown, *counts, e.get("family", "–")])
+    return html_table(caption, header, rows)

@@ -44,8 +44,9 @@ KEYS = (
 ANALYTE_KEYS = ("unit", "members", "combine", "combine_arrays", "branch", "range", "lod")
 """What a manifest must say of each analyte for the runtime."""
 
-INTERVAL_ARRAYS = ("predicted", "error", "score", "weight")
-"""Arrays of an analyte's error bars, the fields of `calib.validate.intervals.LocalError`."""
+INTERVAL_ARRAYS = ("predicted", "error", "score", "weight", "widening")
+"""Arrays of an analyte's error bars, the fields of `calib.validate.intervals.LocalError`; models
+may lack the last."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,7 @@ class Predictions:
     analytes : tuple of str
     value : ndarray
     uncertainty : ndarray
-        Standard uncertainty: the local RMSEP at the predicted value.
+        Standard uncertainty: the local RMSEP at the predicted value, more for unusual spectra.
     low, high : ndarray
         Ends of the interval of `level`; infinite where too few standards were known for it.
     flags : ndarray of str
@@ -130,7 +131,7 @@ class Predictions:
 
 
 @dataclass(frozen=True)
-class _Member:
+class Member:
     """One predictor of an analyte and the branch whose spectra it takes."""
 
     predictor: str
@@ -139,10 +140,10 @@ class _Member:
 
 
 @dataclass(frozen=True)
-class _Analyte:
+class Analyte:
     """What predicts one analyte."""
 
-    members: tuple[_Member, ...]
+    members: tuple[Member, ...]
     combine: str
     combine_arrays: dict[str, Floats]
     local: LocalError
@@ -215,7 +216,7 @@ class Model:
                       each["limits"])
             for b, each in enumerate(domains)
         )  # fmt: skip
-        self._members = {name: self._analyte(name) for name in self.analytes}
+        self.parts = {name: self._analyte(name) for name in self.analytes}
         self._level = float(self.manifest["interval_level"])
         self._total = self._summed()
         channels = (each["channels"] for each in self.manifest["spectrometers"])
@@ -246,7 +247,7 @@ class Model:
         plain = [{k: v for k, v in step.items() if k != "learned"} for step in steps]
         return Chain.of(plain, learned)
 
-    def _analyte(self, name: str) -> _Analyte:
+    def _analyte(self, name: str) -> Analyte:
         """Check what the manifest says of an analyte and gather its arrays."""
         entry = self.manifest["analytes"][name]
         for key in ANALYTE_KEYS:
@@ -258,15 +259,19 @@ class Model:
             if each["predictor"] not in predictors.PREDICTORS:
                 raise ArtifactError(f"analyte {name}: unknown predictor {each['predictor']!r}")
             arrays = self._named(name, f"member{m}", each["predictor"], each["arrays"])
-            members.append(_Member(each["predictor"], self._branch(name, each["branch"]), arrays))
+            members.append(Member(each["predictor"], self._branch(name, each["branch"]), arrays))
         joined = self._named(name, "combine", entry["combine"], entry["combine_arrays"])
         if not members or (entry["combine"] == "single") != (len(members) == 1):
             raise ArtifactError(
                 f"analyte {name}: combination {entry['combine']!r} of {len(members)} members"
             )
-        interval = {key: self._finite(f"{name}/interval/{key}") for key in INTERVAL_ARRAYS}
+        interval = {
+            key: self._finite(f"{name}/interval/{key}")
+            for key in INTERVAL_ARRAYS
+            if key != "widening" or f"{name}/interval/{key}" in self._arrays
+        }
         branch = self._branch(name, entry["branch"])
-        return _Analyte(tuple(members), entry["combine"], joined, LocalError(**interval), branch)
+        return Analyte(tuple(members), entry["combine"], joined, LocalError(**interval), branch)
 
     def _named(self, name: str, part: str, kind: str, found: Sequence[str]) -> dict[str, Floats]:
         """Gather the arrays of a predictor or combination, all that it needs and no more."""
@@ -434,7 +439,7 @@ class Model:
         no_dark: NDArray[np.bool_] | None,
         level: float | None,
     ) -> Predictions:
-        branches, marks = self._branched(spectra, distance_m)
+        branches, marks, far = self._branched(spectra, distance_m)
         shape = (len(spectra), len(self.analytes))
         value, error, raw = np.empty(shape), np.empty(shape), np.empty(shape)
         low, high = np.empty(shape), np.empty(shape)
@@ -442,10 +447,10 @@ class Model:
         level = self._level if level is None else level
         undark = self._undark(len(spectra), no_dark)
         for j, name in enumerate(self.analytes):
-            entry, own = self.manifest["analytes"][name], self._members[name]
+            entry, own = self.manifest["analytes"][name], self.parts[name]
             raw[:, j] = own.predict(branches)
             value[:, j] = y = reported(raw[:, j], entry["unit"])
-            error[:, j] = own.local.at(y)
+            error[:, j] = own.local.at(y, far[own.branch])
             half = own.local.multiple(level) * error[:, j]
             low[:, j], high[:, j] = reported(y - half, entry["unit"]), y + half
             flags[:, j] = _flags(y, entry, (*marks[own.branch], undark))
@@ -460,9 +465,20 @@ class Model:
         names = tuple(self.analytes[j] for j in columns)
         return Reconciled(names, *total.reconcile(raw[:, columns], error[:, columns]))
 
+    def preprocessed(self, spectra: Floats, distance_m: Floats | None = None) -> list[Floats]:
+        """Run the steps on spectra over rows that `reduce` made.
+
+        Returns
+        -------
+        list of ndarray of shape (rows, channels')
+            One a branch: what the members of the analytes predict from.
+        """
+        with self._blamed():
+            return self._branched(spectra, distance_m)[0]
+
     def _branched(
         self, spectra: Floats, distance_m: Floats | None
-    ) -> tuple[list[Floats], dict[int, tuple[list[str], list[str]]]]:
+    ) -> tuple[list[Floats], dict[int, tuple[list[str], list[str]]], dict[int, Floats]]:
         """Run the stem once and every branch on from it.
 
         Returns
@@ -471,19 +487,22 @@ class Model:
         marks : dict of int to lists of str
             For each branch that speaks for an analyte: what is unusual in each row, and what a
             step could not treat.
+        far : dict of int to ndarray of shape (rows,)
+            For each of these branches, how unusual each row is.
         """
         shot = Acquisition(self._spectrometers, distance_m=distance_m)
         stem, untreated = self.stem.spectra_flagged(spectra, self.wavelength, shot)
         axis, shot = self.stem.after(self.wavelength, shot)
-        speak = {own.branch for own in self._members.values()}
-        out, marks = [], {}
+        speak = {own.branch for own in self.parts.values()}
+        out, marks, far = [], {}, {}
         for b, chain in enumerate(self.branches):
             X, more = chain.spectra_flagged(stem, axis, shot)
             out.append(X)
             if b in speak:
                 said = [";".join(filter(None, row)) for row in zip(untreated, more, strict=True)]
-                marks[b] = self.domains[b].flags(X), said
-        return out, marks
+                flags, far[b] = self.domains[b].judge(X)
+                marks[b] = flags, said
+        return out, marks, far
 
     def _undark(self, rows: int, no_dark: NDArray[np.bool_] | None) -> list[str]:
         subtracts = any(step.name == "dark" for step in self.stem.steps)

@@ -259,11 +259,7 @@ def export(reference: str, folder: Path) -> Path:
 
     sealed = open_sealed(reference)
     model_of(sealed)  # what cannot be loaded is not sent
-    target = folder / f"{sealed.manifest['name']}-{sealed.manifest['version']}{SUFFIX}"
-    if not folder.is_dir():
-        raise UsageError(f"{folder}: no such folder")
-    if os.path.lexists(target):
-        raise UsageError(f"{target}: exists already; remove it or give another folder")
+    target = new_file(folder, f"{sealed.manifest['name']}-{sealed.manifest['version']}{SUFFIX}")
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_STORED, allowZip64=False) as archive:
         for name in sorted(sealed.files, key=lambda each: (each != MANIFEST, each)):
@@ -272,4 +268,20 @@ def export(reference: str, folder: Path) -> Path:
             member.external_attr = 0o100644 << 16
             archive.writestr(member, sealed.files[name])
     writing.write_file(target, packed.getvalue())
+    return target
+
+
+def new_file(folder: Path, name: str) -> Path:
+    """Return the path of a file to write.
+
+    Raises
+    ------
+    UsageError
+        If it exists or the folder does not.
+    """
+    target = folder / name
+    if not folder.is_dir():
+        raise UsageError(f"{folder}: no such folder")
+    if os.path.lexists(target):
+        raise UsageError(f"{target}: exists already; remove it or give another folder")
     return target

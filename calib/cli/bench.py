@@ -63,11 +63,14 @@ def command(
             found = compare_held_out(first, second, list(opened[0].analytes))
             return [each._asdict() for each in found]
 
-    bench = open_bench(subjects, port or 0, compared=compared)
+    def prepare() -> None:
+        for each in subjects:
+            threading.Thread(target=each.prepare, daemon=True).start()
+
+    bench = open_bench(subjects, port or 0, compared=compared, after=prepare)
     for each in subjects:
         if each.problem:
             click.echo(f"note: {each.name}: no spectra: {each.problem}", err=True)
-        threading.Thread(target=each.prepare, daemon=True).start()
     if as_json:
         print_json({"url": bench.url})
     else:

@@ -124,14 +124,29 @@ def duration(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
+WIDTH = 80
+"""Columns of the terminal that tables keep to."""
+
+
 def table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Align columns: the first to the left, the others to the right."""
-    widths = [max(len(row[i]) for row in [header, *rows]) for i in range(len(header))]
+    """Align columns in `WIDTH`: the first to the left, the others to the right.
+
+    Where they would be wider, the last column and then the first are cut, with an ellipsis.
+    """
+    cells = [list(row) for row in [header, *rows]]
+    for column in (-1, 0):
+        widths = [max(map(len, each)) for each in zip(*cells, strict=True)]
+        spare = WIDTH - sum(widths) - 2 * (len(widths) - 1)
+        if spare < 0:
+            room = max(6, widths[column] + spare)
+            for row in cells:
+                if len(row[column]) > room:
+                    row[column] = row[column][: room - 1] + "…"
+    widths = [max(map(len, each)) for each in zip(*cells, strict=True)]
     lines = []
-    for row in [header, *rows]:
-        cells = [row[0].ljust(widths[0])]
-        cells += [cell.rjust(width) for cell, width in zip(row[1:], widths[1:], strict=True)]
-        lines.append("  ".join(cells).rstrip())
+    for first, *others in cells:
+        rest = [cell.rjust(width) for cell, width in zip(others, widths[1:], strict=True)]
+        lines.append("  ".join([first.ljust(widths[0]), *rest]).rstrip())
     return "\n".join(lines)
 
 

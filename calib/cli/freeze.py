@@ -6,13 +6,14 @@ from pathlib import Path
 
 import click
 
-from calib.cli.console import wrapped
+from calib.cli.console import print_json, wrapped
 
 
 @click.command()
 @click.argument("run", metavar="RUN", type=click.Path(path_type=Path))
 @click.argument("reference", metavar="NAME@VERSION")
-def command(run: Path, reference: str) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print what was frozen as JSON.")
+def command(run: Path, reference: str, as_json: bool) -> None:
     """Freeze a run's models under a name and version.
 
     The frozen model is a folder of plain arrays, a manifest with the RMSEP of
@@ -20,9 +21,10 @@ def command(run: Path, reference: str) -> None:
     predictions, and the report. It lands whole in experiments/models (or
     $CALIB_MODELS) and is never overwritten.
 
-    Versions are three numbers: raise the first when predictions change their
-    meaning (other analytes or units), the second when the model is retrained,
-    the third when only words change.
+    Versions are three numbers, and what they say is checked against the versions
+    there are: raise the first when predictions change their meaning (other
+    analytes or units), the second when the model is trained anew, the third
+    when only words change and every number stays.
 
     \b
     Example:
@@ -36,4 +38,8 @@ def command(run: Path, reference: str) -> None:
     model = freeze(opened, reference)
     for line in failed(opened.results):
         click.echo(wrapped(f"check failed: {line}"), err=True)
-    click.echo(f"frozen: {model.path}")
+    if as_json:
+        said = failed(opened.results)
+        print_json({"model": model.name, "folder": str(model.path), "checks_failed": said})
+    else:
+        click.echo(f"frozen: {model.path}")

@@ -35,9 +35,10 @@ def command() -> None:
     help="Visits to the check targets over the year after.",
 )  # fmt: skip
 @click.option("--seed", type=int, default=1, show_default=True, help="Same seed, same bytes.")
+@click.option("--json", "as_json", is_flag=True, help="Print what the library holds as JSON.")
 def simulate(
     directory: Path, standards: int, spots: int, shots: int, distances: str, check_visits: int,
-    seed: int,
+    seed: int, as_json: bool,
 ) -> None:  # fmt: skip
     """Write the demo library: invented standards, simulated plasma.
 
@@ -69,7 +70,10 @@ def simulate(
             progress=lambda done, all_: report("bursts", done, all_),
             workers=os.cpu_count() or 1,
         )
-    click.echo(repr(open_library(directory)))
+    if as_json:
+        print_json(open_library(directory).summary())
+    else:
+        click.echo(repr(open_library(directory)))
 
 
 def _metres(text: str) -> tuple[float, ...]:
@@ -118,10 +122,11 @@ def _metres(text: str) -> tuple[float, ...]:
 )  # fmt: skip
 @click.option("--seed", type=int, default=1, show_default=True, help="Seed of that choice.")
 @click.option("--title", default="", help="Title of the library.")
+@click.option("--json", "as_json", is_flag=True, help="Print what the library holds as JSON.")
 def import_(
     source: Path, directory: Path, table: Path | None, analytes: str | None,
     units: tuple[str, ...], axis: str | None, overlap: Any, gap: float | None, vacuum: bool,
-    held_out: float | None, seed: int, signal: Any, title: str,
+    held_out: float | None, seed: int, signal: Any, title: str, as_json: bool,
 ) -> None:  # fmt: skip
     """Make a library from spectra in a table or in files of another format.
 
@@ -167,6 +172,9 @@ def import_(
             progress=lambda done, all_: report("rows", done, all_),
         )  # fmt: skip
     library = open_library(directory)
+    if as_json:
+        print_json(library.summary() | {"notes": said})
+        return
     click.echo(repr(library))
     judged = " (judged by the shape; --signal overrides)" if signal == "auto" else ""
     for line in said:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from calib.cli.console import parse_axis, progress
+from calib.cli.console import parse_axis, print_json, progress
 from calib.cli.engine import engine_options
 from calib.errors import UsageError
 
@@ -39,11 +39,12 @@ if TYPE_CHECKING:
     "--trust", type=click.Path(path_type=Path), metavar="KEY",
     help="Public key that must have signed the model.",
 )  # fmt: skip
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
 @engine_options(jobs="one")
 def command(
     reference: str, source: Path, out: Path, axis: str | None, level: float | None,
     resample: bool, trust: Path | None,
-    jobs: int | None, kind: Kind | None, scheduler: str | None,
+    as_json: bool, jobs: int | None, kind: Kind | None, scheduler: str | None,
 ) -> None:  # fmt: skip
     """Predict compositions with a frozen model.
 
@@ -117,4 +118,9 @@ def command(
         click.echo(
             f"note: {trained} of the bursts are marked calibration: errors there flatter", err=True
         )
-    click.echo(f"{out}: {rows} predictions of {', '.join(model.analytes)}")
+    if as_json:
+        print_json(
+            {"file": str(out), "model": model.name, "rows": rows, "analytes": list(model.analytes)}
+        )
+    else:
+        click.echo(f"{out}: {rows} predictions of {', '.join(model.analytes)}")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from calib.cli.console import wrapped
+from calib.cli.console import print_json, wrapped
 from calib.errors import UsageError
 
 
@@ -19,7 +19,8 @@ from calib.errors import UsageError
     "--new-key", type=click.Path(path_type=Path), metavar="FILE",
     help="Make a key pair instead: the private key in FILE, the public one in FILE.pub.",
 )  # fmt: skip
-def command(reference: str | None, key: Path | None, new_key: Path | None) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print what was written as JSON.")
+def command(reference: str | None, key: Path | None, new_key: Path | None, as_json: bool) -> None:
     """Sign a frozen model, or make a key pair for it.
 
     The signature (Ed25519) is over the manifest, which holds the hash of every
@@ -39,6 +40,9 @@ def command(reference: str | None, key: Path | None, new_key: Path | None) -> No
         if reference is not None or key is not None:
             raise UsageError("--new-key: makes a key pair and signs nothing; call sign again")
         public = make_key(new_key)
+        if as_json:
+            print_json({"private_key": str(new_key), "public_key": str(public)})
+            return
         click.echo(wrapped(f"private key: {new_key} (keep it secret, it has no password)"))
         click.echo(f"public key: {public}")
         return
@@ -46,4 +50,8 @@ def command(reference: str | None, key: Path | None, new_key: Path | None) -> No
         raise UsageError("sign: need NAME@VERSION and --key FILE, or --new-key FILE")
     from calib.artifact.store import sign
 
-    click.echo(f"signed: {sign(reference, key)}")
+    signature = sign(reference, key)
+    if as_json:
+        print_json({"signature": str(signature)})
+    else:
+        click.echo(f"signed: {signature}")

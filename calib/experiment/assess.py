@@ -27,6 +27,7 @@ from calib.validate import honesty
 from calib.validate.breakdown import Part, by_group, repeatability
 from calib.validate.domain_training import learn_domain
 from calib.validate.folds import assign_folds, leave_one_out
+from calib.validate.intervals import LocalError, local_error
 from calib.validate.limits import Limits, blank_limits, linear_limits, reported
 from calib.validate.scores import rmse
 
@@ -67,10 +68,12 @@ def assess(decided: Plan, trained: Trained, report: Report) -> Assessment:
                 )
             )  # fmt: skip
             p = float(shuffled.p_value[j])
-        errors = reported(winner.out_of_fold, unit).mean(axis=0) - y
+        out_of_fold = reported(winner.out_of_fold, unit)
+        bars = local_error(out_of_fold, y, standards, domain.unusual)
+        errors = out_of_fold.mean(axis=0) - y
         checks.append(honesty.influence_check(name, errors, standards, domain.domain.scores))
         judged[name] = Judgement(
-            _limits(decided, trained, j, domain.leverage), found, p,
+            bars, _limits(decided, trained, j, domain.leverage, bars), found, p,
             _left_out(trained, j, unit), checks,
         )  # fmt: skip
     report("validation", 4, 4)
@@ -231,7 +234,7 @@ def _averaged(
     return share @ problem.X, problem.Y[first], problem.folds[0][first], problem.standards[first]
 
 
-def _limits(decided: Plan, trained: Trained, j: int, leverage: Floats) -> Limits:
+def _limits(decided: Plan, trained: Trained, j: int, leverage: Floats, bars: LocalError) -> Limits:
     """Figures of merit; those of a sum over channels only where the model is one."""
     name = decided.analytes[j]
     winner, problem = trained.winners[name], trained.problem(name)
@@ -242,12 +245,12 @@ def _limits(decided: Plan, trained: Trained, j: int, leverage: Floats) -> Limits
     if not np.isfinite(noise):
         noise = repeatability(rows[known], standards[known])
     if not np.isfinite(noise):
-        noise = float(winner.local.at(np.zeros(1))[0])
+        noise = float(bars.at(np.zeros(1))[0])
     coefficients = None
     if winner.alone is not None and winner.alone.fitted.predictor == "affine":
         coefficients = winner.alone.fitted.arrays["coefficients"]
     if coefficients is None or not coefficients.any():
-        return blank_limits(float(winner.local.at(np.zeros(1))[0]), noise)
+        return blank_limits(float(bars.at(np.zeros(1))[0]), noise)
     given = decided.library.uncertainty[name].reindex(standards[known]).to_numpy(float)
     given = given[np.isfinite(given)]
     return linear_limits(

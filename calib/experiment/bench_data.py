@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import threading
 import time
@@ -49,8 +50,9 @@ class BenchRun:
         self._library: Library | None = None
         self._held: dict[int, tuple[Floats, Floats]] = {}
         self._lock = threading.Lock()
-        self._folds = run.table("folds").drop_duplicates("burst").set_index("burst")
-        self._domain = run.table("domain").drop_duplicates("burst").set_index("burst")
+        self._table = functools.cache(run.table)
+        self._folds = self._table("folds").drop_duplicates("burst").set_index("burst")
+        self._domain = self._table("domain").drop_duplicates("burst").set_index("burst")
         try:
             self._library = self._open(library)
         except CalibError as error:
@@ -106,9 +108,9 @@ class BenchRun:
 
     def points(self, analyte: str) -> pd.DataFrame:
         """Return one row a certified spectrum, see `calib.report.bench.subject.Subject`."""
-        tables = [self.run.table("out_of_fold").query("repeat == 1").assign(use="calibration")]
+        tables = [self._table("out_of_fold").query("repeat == 1").assign(use="calibration")]
         if self.analytes[analyte]["n_held_out"]:
-            tables.append(self.run.table("held_out").assign(use="held-out"))
+            tables.append(self._table("held_out").assign(use="held-out"))
         columns = {
             f"{analyte}_certified": "certified", analyte: "predicted", f"{analyte}_u": "u",
             f"{analyte}_low": "low", f"{analyte}_high": "high", f"{analyte}_flags": "flags",
@@ -140,7 +142,7 @@ class BenchRun:
         _, spectrum = self.spectrum(burst, analyte)
         white = (spectrum - domain.mean) @ domain.loadings.T / domain.deviation
         distance = np.sqrt(((domain.scores - white) ** 2).sum(axis=1))
-        rows = self.run.table("folds").query("use == 'calibration'").reset_index(drop=True)
+        rows = self._table("folds").query("use == 'calibration'").reset_index(drop=True)
         out: list[Neighbour] = []
         for at in np.argsort(distance):
             name = str(rows["burst"].iloc[at])
@@ -202,7 +204,7 @@ class BenchRun:
         entry = self.analytes[analyte]
         if entry["family"] == "pls" and entry["settings"]["n_components"]:
             return dict(entry["settings"]), ""
-        contest = self.run.table("contest").query("family == 'pls' and analyte == @analyte")
+        contest = self._table("contest").query("family == 'pls' and analyte == @analyte")
         settings = json.loads(contest["settings"].iloc[0]) if len(contest) else {}
         count = settings.get("n_components") or COMPONENTS
         note = f"The model taken is {entry['family']}; what is refitted is PLS {count}."

@@ -1,4 +1,4 @@
-"""From the rivals for an analyte to its model: the choice, the final fit, the error bars."""
+"""From the rivals for an analyte to its model: the choice and the final fit."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from calib.experiment.settings import Search
 from calib.regress import predictors
 from calib.regress.family import Selection, fit_final
 from calib.regress.stack import stack
-from calib.validate.intervals import local_error
 from calib.validate.limits import reported
 from calib.validate.scores import rmse, score
 
@@ -46,7 +45,7 @@ class Model:
 def crown(
     attempts: Attempts, contenders: Sequence[Contender], unit: str, settings: Search
 ) -> Winner:
-    """Choose the model of one analyte, fit it on every certified row, calibrate its error bars.
+    """Choose the model of one analyte and fit it on every certified row.
 
     Parameters
     ----------
@@ -83,7 +82,6 @@ def crown(
         out_of_fold=ordered[at].selection.out_of_fold,
         contenders={each.family: each for each in ordered},
         selected_by=_why(ordered, table.rmsecv(), at),
-        local=local_error(out_of_fold, y, attempts.standards),
         rmsec=rmse(reported(recalled, unit), y[np.isfinite(y)]),
         cross_validated=score(*stacked),
         rmsecv_error=error,

@@ -17,7 +17,7 @@ from calib.preprocess import Chain
 from calib.regress.family import Fitted, Problem, Selection
 from calib.validate.breakdown import Part
 from calib.validate.domain_training import TrainedDomain
-from calib.validate.honesty import Check
+from calib.validate.honesty import Check, Range
 from calib.validate.intervals import LocalError
 from calib.validate.limits import Limits
 from calib.validate.scores import Score
@@ -111,7 +111,6 @@ class Winner:
         What each family would have taken.
     selected_by : str
         Why this one, in words.
-    local : LocalError
     rmsec : float
         Root mean square error of the final model on its own training rows, without a correction
         for degrees of freedom.
@@ -130,7 +129,6 @@ class Winner:
     out_of_fold: Floats
     contenders: dict[str, Contender]
     selected_by: str
-    local: LocalError
     rmsec: float
     cross_validated: Score
     rmsecv_error: float
@@ -201,6 +199,8 @@ class Judgement:
 
     Attributes
     ----------
+    bars : LocalError
+        The error bars of its predictions.
     limits : Limits
     nested : float
         RMSECV with the choice of settings repeated inside each fold, or corrected for it; NaN
@@ -212,6 +212,7 @@ class Judgement:
     checks : list of Check
     """
 
+    bars: LocalError
     limits: Limits
     nested: float
     permutation_p: float
@@ -251,6 +252,8 @@ class Unseen:
         RMSEP at every point of each winner's curve, for the record: nothing is chosen from it.
     checks : dict of str to Check
         Whether they met the error that cross-validation promised.
+    ranges : dict of str to Range
+        How they lie to the certified values trained on.
     statistics : dict of str to ndarray of shape (rows,)
         Of the domain of the first variant used, see `calib.validate.domain`.
     """
@@ -262,6 +265,7 @@ class Unseen:
     scores: dict[str, Score]
     curves: dict[str, list[float]]
     checks: dict[str, Check]
+    ranges: dict[str, Range]
     statistics: dict[str, Floats] = field(default_factory=dict)
 
 

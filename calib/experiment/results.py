@@ -101,6 +101,8 @@ def _entry(decided: Plan, made: Outcome, j: int, winner: Winner) -> dict[str, An
         "n_spectra": cv.n_spectra // len(trained.folds),
         "n_held_out": held.n_standards if held else 0,
         "n_held_out_spectra": held.n_spectra if held else 0,
+        "n_held_out_beyond_range": unseen.ranges[name].beyond if there else 0,
+        "rmsep_in_range": unseen.ranges[name].rmsep if there else None,
         "cross_validated": {key: getattr(cv, key) for key in kept},
         **_judged(made.assessed.analytes[name]),
         **_breakdown(decided, made, j, unit),

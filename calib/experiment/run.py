@@ -30,6 +30,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from calib._show import scores_html
 from calib.artifact.runtime import Model
 from calib.errors import DataError
 
@@ -92,6 +93,10 @@ class Run:
         names = pd.read_csv(path, nrows=0).columns
         empty = {name: [""] for name in names if name not in text | flags}
         return pd.read_csv(path, dtype=text | flags, keep_default_na=False, na_values=empty)
+
+    def _repr_html_(self) -> str:
+        """Show the scores as a table in a notebook."""
+        return scores_html(f"Run {self.path.name}", self.analytes)
 
     def __repr__(self) -> str:
         """List the analytes with their RMSEP."""

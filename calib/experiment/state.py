@@ -39,8 +39,8 @@ def model_parts(
     analytes: dict[str, Any] = {}
     for j, (name, winner) in enumerate(trained.winners.items()):
         unit, certified = description.unit(name), trained.certified[:, j]
-        limits = assessed.analytes[name].limits
-        arrays |= {f"{name}/interval/{key}": getattr(winner.local, key) for key in INTERVAL_ARRAYS}
+        limits, bars = assessed.analytes[name].limits, assessed.analytes[name].bars
+        arrays |= {f"{name}/interval/{key}": getattr(bars, key) for key in INTERVAL_ARRAYS}
         detectable = unit in CONCENTRATIONS and np.isfinite(limits.lod_high)
         analytes[name] = {
             "unit": unit,

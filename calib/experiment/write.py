@@ -14,7 +14,7 @@ from safetensors.numpy import save_file
 from calib._show import plain
 from calib.artifact.runtime import Model, Predictions
 from calib.experiment.evidence import write_evidence
-from calib.experiment.outcome import Outcome, Trained, Unseen
+from calib.experiment.outcome import Outcome, Trained
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Darks, Report
 from calib.experiment.results import results
@@ -30,12 +30,11 @@ GOLDEN = 3
 
 def run_folder(folder: Path, decided: Plan, made: Outcome, model: Model, report: Report) -> None:
     """Write every file of a run into `folder`."""
-    trained, unseen = made.trained, made.unseen
     report("run folder", 0, 3)
     (folder / "experiment.toml").write_bytes(decided.file.read_bytes())
     found = results(decided, made)
     write_json(folder / "results.json", found)
-    _tables(folder, decided, trained, unseen)
+    _tables(folder, decided, made)
     write_evidence(folder, decided, made)
     _write_library(folder, decided)
     report("run folder", 1, 3)
@@ -57,7 +56,8 @@ def _write_library(folder: Path, decided: Plan) -> None:
     (folder / "library.txt").write_text(Path(place).as_posix() + "\n", encoding="utf-8")
 
 
-def _tables(folder: Path, decided: Plan, trained: Trained, unseen: Unseen) -> None:
+def _tables(folder: Path, decided: Plan, made: Outcome) -> None:
+    trained, unseen = made.trained, made.unseen
     curves = []
     for name, winner in trained.winners.items():
         for kind, contender in winner.contenders.items():
@@ -77,7 +77,7 @@ def _tables(folder: Path, decided: Plan, trained: Trained, unseen: Unseen) -> No
         folds[f"fold_{repeat + 1}"] = labels
     away = _who(decided, decided.held_out)
     _csv(pd.concat([folds, away], ignore_index=True), folder / "folds.csv")
-    _csv(_out_of_fold(decided, trained), folder / "out_of_fold.csv")
+    _csv(_out_of_fold(decided, made), folder / "out_of_fold.csv")
     if unseen.predictions is not None:
         table = predictions_table(unseen.bursts, unseen.predictions)
         for j, name in enumerate(decided.analytes):
@@ -142,17 +142,18 @@ def _who(decided: Plan, bursts: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def _out_of_fold(decided: Plan, trained: Trained) -> pd.DataFrame:
+def _out_of_fold(decided: Plan, made: Outcome) -> pd.DataFrame:
     """Out-of-fold predictions of every repeat, with the error bars a new burst would get."""
-    tables = []
+    trained, tables = made.trained, []
     for repeat in range(len(trained.folds)):
         table = trained.bursts[["burst", "standard"]].reset_index(drop=True)
         table["repeat"] = repeat + 1
         for j, (name, winner) in enumerate(trained.winners.items()):
             unit = decided.library.description.unit(name)
             value = reported(winner.out_of_fold[repeat], unit)
-            error = winner.local.at(value)
-            half = winner.local.multiple(LEVEL) * error
+            bars = made.assessed.analytes[name].bars
+            error = bars.at(value, made.assessed.domains[winner.variant].unusual)
+            half = bars.multiple(LEVEL) * error
             table[name] = value
             table[f"{name}_u"] = error
             table[f"{name}_low"] = reported(value - half, unit)

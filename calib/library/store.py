@@ -16,6 +16,7 @@ import zarr
 from numpy.typing import NDArray
 
 from calib import _checks
+from calib._show import html_table
 from calib.errors import DataError
 from calib.library import description as describe
 from calib.library.description import Description
@@ -137,6 +138,37 @@ class Library:
             total.update(file.relative_to(self.path).as_posix().encode() + b"\0")
             total.update(hashlib.sha256(file.read_bytes()).digest())
         return total.hexdigest()
+
+    def summary(self) -> dict[str, Any]:
+        """Return what the library holds as plain data, for JSON."""
+        uses = self.bursts["use"].value_counts()
+        return {
+            "path": str(self.path),
+            "title": self.description.title,
+            "signal": self.description.signal,
+            "standards": len(self.standards),
+            "bursts": {str(use): int(n) for use, n in uses.items()},
+            "shots": int(self.bursts["shots"].sum()),
+            "channels": int(self.wavelength.size),
+            "first_nm": float(self.wavelength[0]),
+            "last_nm": float(self.wavelength[-1]),
+            "analytes": {name: int(self.values[name].notna().sum()) for name in self.analytes},
+        }
+
+    def _repr_html_(self) -> str:
+        """Show the analytes in a notebook: how often they are certified, and their range."""
+        held = self.summary()
+        rows = []
+        for name, n in held["analytes"].items():
+            values = self.values[name]
+            ends = f"{values.min():.4g} to {values.max():.4g}" if n else "–"
+            rows.append((name, n, ends, self.description.unit(name)))
+        bursts = ", ".join(f"{n} {use}" for use, n in held["bursts"].items())
+        caption = (
+            f"{held['title']}: {held['standards']} standards, bursts: {bursts}; "
+            f"{held['channels']} channels, {held['first_nm']:g} to {held['last_nm']:g} nm"
+        )
+        return html_table(caption, ["analyte", "certified standards", "range", "unit"], rows)
 
     def __repr__(self) -> str:
         """One line a section: counts of standards, bursts, channels, analytes."""

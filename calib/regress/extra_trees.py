@@ -24,7 +24,7 @@ __all__ = ["ORDER", "ExtraTrees", "attempt", "complexity", "fit", "options", "sp
 
 Floats = NDArray[np.floating]
 
-ORDER = 21
+ORDER = 110
 
 
 class ExtraTrees(RandomForest):

@@ -25,12 +25,15 @@ from calib.regress.tree_family import TreeRegressor
 
 Floats = NDArray[np.floating]
 
-ORDER = 22
+ORDER = 120
 
 DEFAULTS: Mapping[str, Any] = tree_family.OPTIONS
 
 # Levels a number is cut into: of a few hundred rows, more would only take longer.
-_LEVELS = 64
+_LEVELS = 32
+
+# Channels a bin: every tree looks at every bin, so that narrow ones take long.
+_WIDTHS = (32, 64)
 
 
 class GradientBoosting(TreeRegressor):
@@ -44,7 +47,7 @@ class GradientBoosting(TreeRegressor):
         Kind of scores.
     n_components : int, default 8
         Number of scores; fewer where the rows do not carry them.
-    width : int, default 16
+    width : int, default 32
         Channels a bin.
     n_trees : int, default 80
     n_leaves : int, default 6
@@ -77,7 +80,7 @@ class GradientBoosting(TreeRegressor):
         on: str = "scores",
         kind: Kind = "pls",
         n_components: int = 8,
-        width: int = 16,
+        width: int = 32,
         n_trees: int = 80,
         n_leaves: int = 6,
         learning_rate: float = 0.1,
@@ -125,8 +128,8 @@ def options(given: Mapping[str, Any]) -> dict[str, Any]:
 def space(options: Mapping[str, Any]) -> Space:
     """Return what the trees look at, their number and size, and how fast they learn."""
     return {
-        **tree_family.view_space(options),
-        "n_trees": Whole(30, 150, log=True),
+        **tree_family.view_space(options, _WIDTHS),
+        "n_trees": Whole(30, 100, log=True),
         "n_leaves": Whole(3, 12, log=True),
         "learning_rate": Real(0.03, 0.3, log=True),
         "min_samples_leaf": Whole(3, 20, log=True),

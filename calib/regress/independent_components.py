@@ -40,7 +40,7 @@ from calib.validate.scores import rmse
 
 Floats = NDArray[np.floating]
 
-ORDER = 5
+ORDER = 50
 
 DEFAULTS: Mapping[str, Any] = {"max_components": 20, "rule": "minimum", "seed": 0}
 

@@ -54,8 +54,10 @@ def project(X: Floats, weights: Floats, offset: Floats) -> Floats:
     scores = np.empty((X.shape[0], offset.shape[0]))
     columns = np.ascontiguousarray(weights.T)
     for rows in _chunks(len(X)):
+        # one layout: sums in another order round differently, and trees turn on the last digit
+        part = np.ascontiguousarray(X[rows])
         for k, column in enumerate(columns):
-            scores[rows, k] = np.einsum("ij,j->i", X[rows], column) + offset[k]
+            scores[rows, k] = np.einsum("ij,j->i", part, column) + offset[k]
     return scores
 
 
@@ -333,14 +335,14 @@ def trees(
     """
     seen = project(X, weights, offset) if offset.size else binned(X, starts)
     out = np.empty(len(seen))
-    flat = np.ascontiguousarray(children).ravel()
+    flat, compared = children.ravel().astype(np.intp), feature.astype(np.intp)
     for rows in _chunks(len(seen), size=_WALK // roots.size + 1):
-        part = seen[rows]
-        line = np.arange(len(part))[:, None]
+        part = np.ascontiguousarray(seen[rows])
+        line = np.arange(0, part.size, part.shape[1])[:, None]
         node = np.broadcast_to(roots, (len(part), roots.size)).astype(np.intp)
         for _ in range(feature.size):  # a damaged model with a ring of nodes ends too
-            right = part[line, feature[node]] > threshold[node]
-            below = flat[2 * node + right]
+            right = part.take(line + compared.take(node)) > threshold.take(node)
+            below = flat.take(2 * node + right)
             if (below == node).all():
                 break
             node = below
@@ -360,7 +362,7 @@ _RANK = 1e-12
 _TABLE = 1_000_000
 
 # Nodes of trees looked at together.
-_WALK = 100_000
+_WALK = 20_000
 
 
 def _chunks(rows: int, size: int = _ROWS) -> list[slice]:

@@ -2,7 +2,7 @@
 
 Options under ``[models.random_forest]``: ``on`` (default ``["scores", "bins"]``: what its
 trees may look at, see `calib.regress.tree_family`; ``"channels"`` is slow), ``n_trees``
-(default 60), ``max_components`` (default 20: most scores), ``seed`` (default 0).
+(default 40), ``max_components`` (default 20: most scores), ``seed`` (default 0).
 
 Breiman 2001, Mach. Learn. 45:5, doi 10.1023/A:1010933404324; grown by scikit-learn.
 """
@@ -24,9 +24,9 @@ from calib.regress.tree_family import TreeRegressor
 
 Floats = NDArray[np.floating]
 
-ORDER = 20
+ORDER = 100
 
-DEFAULTS: Mapping[str, Any] = {**tree_family.OPTIONS, "n_trees": 60}
+DEFAULTS: Mapping[str, Any] = {**tree_family.OPTIONS, "n_trees": 40}
 
 
 class RandomForest(TreeRegressor):
@@ -42,7 +42,7 @@ class RandomForest(TreeRegressor):
         Number of scores; fewer where the rows do not carry them.
     width : int, default 16
         Channels a bin.
-    n_trees : int, default 60
+    n_trees : int, default 40
     n_tried : int, default 8
         How many scores, bins or channels a split chooses among, drawn anew for each; no more than
         there are.
@@ -73,7 +73,7 @@ class RandomForest(TreeRegressor):
         kind: Kind = "pls",
         n_components: int = 8,
         width: int = 16,
-        n_trees: int = 60,
+        n_trees: int = 40,
         n_tried: int = 8,
         min_samples_leaf: int = 2,
         seed: int = 0,
@@ -116,7 +116,7 @@ def space(options: Mapping[str, Any]) -> Space:
     """Return what the trees look at, how many of it a split tries, and how fine leaves are."""
     return {
         **tree_family.view_space(options),
-        "n_tried": Whole(2, 40, log=True),
+        "n_tried": Whole(2, 30, log=True),
         "min_samples_leaf": Whole(1, 8, log=True),
     }
 

@@ -35,7 +35,10 @@ Floats = NDArray[np.floating]
 Arrays = dict[str, Any]
 
 VIEWS = ("scores", "bins", "channels")
-WIDTHS = (4, 8, 16, 32)
+WIDTHS = (8, 16, 32)
+
+# Settings that matter where the trees look at this.
+_HEEDED = {"scores": ("kind", "n_components"), "bins": ("width",)}
 
 OPTIONS: Mapping[str, Any] = {"on": ["scores", "bins"], "max_components": 20, "seed": 0}
 """Options every family of trees has: what its trees may look at (the search varies it), the most
@@ -70,7 +73,7 @@ def checked(name: str, given: Mapping[str, Any], defaults: Mapping[str, Any]) ->
     return chosen | {"on": list(dict.fromkeys(on))}
 
 
-def view_space(options: Mapping[str, Any]) -> Space:
+def view_space(options: Mapping[str, Any], widths: tuple[int, ...] = WIDTHS) -> Space:
     """Return what a search may vary about what trees look at.
 
     ``kind`` and ``n_components`` matter on scores only, ``width`` on bins only.
@@ -80,7 +83,7 @@ def view_space(options: Mapping[str, Any]) -> Space:
     if "scores" in on:
         space |= {"kind": Choice(KINDS), "n_components": Whole(min(2, most), most)}
     if "bins" in on:
-        space["width"] = Choice(WIDTHS)
+        space["width"] = Choice(widths)
     return space
 
 
@@ -160,12 +163,13 @@ def fit_trees(estimator: TreeRegressor, X: Floats, y: Floats) -> Fitted:
 def made(
     kind: Callable[..., TreeRegressor], settings: Mapping[str, Any], options: Mapping[str, Any]
 ) -> tuple[TreeRegressor, dict[str, Any]]:
-    """Return the estimator that settings drawn from a space mean, and its settings in full."""
+    """Return the estimator that settings drawn from a space mean, and all settings it heeds."""
     known = set(kind().get_params())
     estimator = kind(**{key: v for key, v in {**options, **settings}.items() if key in known})
     if isinstance(estimator.on, list):  # no search: the first that is allowed
         estimator.set_params(on=estimator.on[0])
-    return estimator, estimator.get_params()
+    unheeded = {key for view, keys in _HEEDED.items() if view != estimator.on for key in keys}
+    return estimator, {k: v for k, v in estimator.get_params().items() if k not in unheeded}
 
 
 def _seen(problem: Problem, column: int, split: Split, estimator: TreeRegressor) -> Floats:

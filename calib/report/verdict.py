@@ -8,6 +8,8 @@ The rules are ours and stand here alone, so that they can be disputed:
 * *with care*: a check failed, fewer than `FEW` standards were held out (or none), or fewer held-out
   spectra lie in their intervals than `POOR_COVERAGE`;
 * *may be used* otherwise, within the range trained on and above the limit of detection.
+
+The error named beside that range is the RMSEP of the held-out standards within it.
 """
 
 from __future__ import annotations
@@ -76,7 +78,8 @@ def verdict(
         return Verdict(LEVELS[2], "", "any number that matters", fatal)
     reasons = _doubts(entry, checks)
     start = low if lod is None else max(low, lod)
-    error = entry["rmsep"] if entry["rmsep"] is not None else entry["rmsecv"]
+    judged = (entry.get("rmsep_in_range"), entry["rmsep"], entry["rmsecv"])
+    error = next((value for value in judged if value is not None), None)
     use = f"{number(start)} to {number(high)} {unit}, ±\u00a0{number(error)}"
     below = f"below {number(start)}" + ("" if start == low else " (say “less than”)")
     avoid = f"{below}, above {number(high)}" + (", flagged spectra" if domain else "")

@@ -111,12 +111,23 @@ class Domain:
         left = centred - np.einsum("ik,kj->ij", along, self.loadings)
         return statistics_of(along / self.deviation, np.einsum("ij,ij->i", left, left), self.scores)
 
-    def flags(self, spectra: Floats) -> list[str]:
-        """Return the words for each spectrum, joined by ``;``, empty where it is usual."""
+    def judge(self, spectra: Floats) -> tuple[list[str], Floats]:
+        """Say what is unusual in preprocessed spectra, and how unusual they are.
+
+        Parameters
+        ----------
+        spectra : ndarray of shape (rows, channels)
+
+        Returns
+        -------
+        flags : list of str
+            Words for each spectrum, joined by ``;``, empty where it is usual.
+        unusual : ndarray of shape (rows,)
+            See `unusual`.
+        """
         found = self.statistics(spectra)
-        return words(
-            {word: found[name] > self.limits.get(name, np.inf) for name, word in FLAGS.items()}
-        )
+        marks = {w: found[name] > self.limits.get(name, np.inf) for name, w in FLAGS.items()}
+        return words(marks), unusual(found, self.limits)
 
 
 def statistics_of(white: Floats, residual: Floats, scores: Floats) -> dict[str, Floats]:
@@ -131,6 +142,27 @@ def statistics_of(white: Floats, residual: Floats, scores: Floats) -> dict[str, 
     )
     leverage = 1 / n + t2 / (n - 1)
     return {"t2": t2, "q": residual, "leverage": leverage, "neighbour": nearest}
+
+
+def unusual(statistics: Mapping[str, Floats], limits: Mapping[str, float]) -> Floats:
+    """Return T² and Q over their limits, added: what error bars widen with.
+
+    Parameters
+    ----------
+    statistics : mapping of str to ndarray of shape (rows,)
+    limits : mapping of str to float
+        A limit that is missing, infinite or not above zero counts for nothing.
+
+    Returns
+    -------
+    ndarray of shape (rows,)
+    """
+    out = np.zeros(len(statistics["t2"]))
+    for name in ("t2", "q"):
+        limit = limits.get(name, np.inf)
+        if limit > 0:
+            out += statistics[name] / limit
+    return out
 
 
 def words(marks: Mapping[str, NDArray[np.bool_] | Sequence[bool]]) -> list[str]:

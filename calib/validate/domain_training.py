@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.sparse.linalg import eigsh
 
-from calib.validate.domain import FLAGS, Domain, statistics_of
+from calib.validate.domain import FLAGS, Domain, statistics_of, unusual
 from calib.validate.intervals import interval_multiple
 
 Floats = NDArray[np.floating]
@@ -61,6 +61,11 @@ class TrainedDomain:
     out_of_fold: dict[str, Floats]
     formulas: dict[str, float]
     leverage: Floats
+
+    @property
+    def unusual(self) -> Floats:
+        """How unusual each training spectrum is under the models of the other folds, (n,)."""
+        return unusual(self.out_of_fold, self.domain.limits)
 
     def plain(self) -> dict[str, Any]:
         """Return components and limits as plain data, infinite limits as None."""

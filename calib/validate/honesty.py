@@ -154,9 +154,24 @@ def held_out_interval(
     return float(low), float(high)
 
 
+class Range(NamedTuple):
+    """How held-out standards lie to the certified values trained on.
+
+    Attributes
+    ----------
+    beyond : int
+        Standards beyond these values: no training standard promises anything for them.
+    rmsep : float
+        Of the others, the analyte's unit; NaN where there is none.
+    """
+
+    beyond: int
+    rmsep: float
+
+
 def held_out_check(
     analyte: str, rmsep: float, errors: Floats, standards: NDArray[np.generic], n_held_out: int,
-    unit: str, *, level: float = 0.95,
+    unit: str, *, level: float = 0.95, range_: Range | None = None,
 ) -> Check:  # fmt: skip
     """Ask whether the held-out standards met the error that cross-validation promised.
 
@@ -167,12 +182,18 @@ def held_out_check(
     errors, standards, n_held_out, level
         As in `held_out_interval`.
     unit : str
+    range_ : Range, optional
+        Said beside the result; it does not excuse it.
     """
     low, high = held_out_interval(errors, standards, n_held_out, level=level)
     detail = (
         f"RMSEP {rmsep:.3g} {unit}; RMSECV {rmse(errors, 0.0):.3g} promises {low:.3g} to "
         f"{high:.3g} for {n_held_out} standards"
     )
+    if range_ is not None and range_.beyond:
+        detail += f"; {range_.beyond} of them lie beyond the values trained on"
+        if range_.beyond < n_held_out:
+            detail += f", without them RMSEP is {range_.rmsep:.3g}"
     good = not (rmsep < low or rmsep > high)
     word = "worse" if rmsep > high else "better"
     return Check(

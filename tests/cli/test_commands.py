@@ -260,3 +260,51 @@ def test_a_search_is_resumed_extended_and_the_same(calib, experiment, tmp_path, 
     status, _, err = calib("train", file, "--out", "run", "--resume")
     assert (status, "begun with another folds" in err) == (2, True)
     assert (Path("run") / "results.json").is_file()
+
+
+READ_BY_SCRIPTS = [*(set(COMMANDS) - {"library"}), "library simulate", "library import",
+                   "library audit"]  # fmt: skip
+
+
+@pytest.mark.parametrize("command", sorted(READ_BY_SCRIPTS))
+def test_every_command_prints_json_and_says_so(calib, command):
+    assert "--json" in calib(*command.split(), "--help")[1]
+
+
+def test_what_is_written_is_told_in_json(calib, trained, small_library, tmp_path, monkeypatch):
+    monkeypatch.setenv("CALIB_MODELS", str(tmp_path / "models"))
+    monkeypatch.chdir(tmp_path)
+    told = json.loads(calib("freeze", trained, "told@1.0.0", "--json")[1])
+    assert told["model"] == "told@1.0.0"
+    assert Path(told["folder"]).is_dir()
+    told = json.loads(calib("predict", "told@1.0.0", small_library, "-o", "o.csv", "--json")[1])
+    assert (told["file"], told["rows"], told["analytes"]) == ("o.csv", 48, ["SiO2", "MgO"])
+    told = json.loads(calib("export", "told@1.0.0", "--json")[1])
+    assert Path(told["file"]).stat().st_size == told["bytes"]
+    told = json.loads(calib("report", "told@1.0.0", "--json")[1])
+    assert told["pictures"] == len(list(Path(told["figures"]).glob("*.png"))) > 10
+    assert Path(told["report"]).is_file()
+
+
+def test_the_pictures_of_a_run_land_beside_its_report(calib, trained, tmp_path):
+    assert calib("report", trained, "-o", tmp_path / "r.html")[0] == 0
+    drawn = sorted(path.name for path in (tmp_path / "r-figures").iterdir())
+    assert drawn[0] == "01-coverage.pdf"
+    assert all((tmp_path / "r-figures" / name).read_bytes()[:5] == b"%PDF-" for name in drawn)
+    assert calib("report", trained, "-o", tmp_path / "s.html", "--no-figures")[0] == 0
+    assert not (tmp_path / "s-figures").exists()
+
+
+def test_tables_keep_to_80_columns():
+    from calib.cli.console import scores_table
+
+    entry = {
+        "rmsep": 12.34, "rmsep_low": 10.12, "rmsep_high": 16.78, "rmsecv": 11.23,
+        "rmsecv_low": 10.0, "rmsecv_high": 12.0, "rmsec": 10.11, "unit": "mg/kg",
+        "n_standards": 1234, "n_held_out": 123, "family": "independent_components",
+        "settings": {"n_components": 12},
+    }  # fmt: skip
+    shown = scores_table({"SiO2": entry, "an analyte with a long name": entry})
+    assert max(map(len, shown.splitlines())) <= 80
+    assert "12.3" in shown
+    assert "indep" in shown

@@ -37,6 +37,15 @@ def test_rmsep_is_that_of_the_predictions_in_the_table(trained):
     assert run.analytes["MgO"]["rmsep"] == pytest.approx(float(np.sqrt((error**2).mean())))
 
 
+def test_held_out_standards_beyond_the_range_are_counted_and_left_out_of_a_second_rmsep(trained):
+    run = open_run(trained)
+    table, entry = run.table("held_out"), run.analytes["SiO2"]
+    beyond = ~table["SiO2_certified"].between(*entry["range"])
+    assert entry["n_held_out_beyond_range"] == table["standard"][beyond].nunique()
+    error = (table["SiO2"] - table["SiO2_certified"])[~beyond]
+    assert entry["rmsep_in_range"] == pytest.approx(float(np.sqrt((error**2).mean())))
+
+
 def test_rmsecv_is_that_of_the_out_of_fold_table(trained):
     run = open_run(trained)
     table = run.table("out_of_fold")

@@ -64,7 +64,7 @@ def test_boosting_predicts_exactly_as_scikit_learn(on):
     X, y = spectra()
     model = GradientBoosting(on=on, width=8, n_trees=40, n_leaves=7).fit(X[:120], y[:120])
     plain = HistGradientBoostingRegressor(
-        max_iter=40, max_leaf_nodes=7, min_samples_leaf=5, max_bins=64, early_stopping=False
+        max_iter=40, max_leaf_nodes=7, min_samples_leaf=5, max_bins=32, early_stopping=False
     )
     plain.fit(looked_at(model, X[:120]), y[:120])
     expected = plain.predict(looked_at(model, X[120:]))

@@ -1,4 +1,9 @@
-"""Intervals against MAPIE and crepes, which know no standards: each spectrum is its own here."""
+"""Intervals against MAPIE and crepes, which know no standards: each spectrum is its own here.
+
+And against the law of their coverage: Vovk 2012, Conditional validity of inductive conformal
+predictors, Proc. Mach. Learn. Res. 25:475; Angelopoulos & Bates 2023, Found. Trends Mach. Learn.
+16:494, doi 10.1561/2200000101, section 3.2.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +11,7 @@ import numpy as np
 import pytest
 from crepes import ConformalRegressor
 from mapie.regression import CrossConformalRegressor
+from scipy import stats
 from sklearn.linear_model import LinearRegression
 from sklearn.model_selection import KFold, LeaveOneOut
 
@@ -48,3 +54,16 @@ def test_normalised_interval_is_that_of_crepes(level):
     expected = reference.predict_int(new, sigmas=own, confidence=level)
     half = interval_multiple(scores, weights, level) * own
     np.testing.assert_allclose(np.column_stack([new - half, new + half]), expected, rtol=1e-10)
+
+
+@pytest.mark.parametrize(("level", "spectra"), [(0.9, 1), (0.8, 4)])
+def test_coverage_given_the_calibration_follows_the_beta_law(level, spectra):
+    """Uniform scores, alike within a standard: the coverage is the score that was chosen."""
+    rng, standards = np.random.default_rng(12), 30
+    share = np.cumsum(np.full(standards * spectra, 1 / ((standards + 1) * spectra)))
+    found = [
+        interval_multiple(np.repeat(np.sort(rng.uniform(size=standards)), spectra), share, level)
+        for _ in range(2000)
+    ]
+    k = int(np.ceil((standards + 1) * level))
+    assert stats.kstest(found, stats.beta(k, standards + 1 - k).cdf).pvalue > 0.01

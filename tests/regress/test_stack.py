@@ -60,6 +60,17 @@ def test_a_stack_of_what_complements_beats_its_members(by_range):
     assert np.argsort(-made.weights).tolist()[:2] == [0, 1]
 
 
+def test_few_standards_leave_most_weight_to_the_best_member():
+    members, y, folds, standards = rivals(n=400, repeats=1, seed=5)
+    few = slice(0, 24)
+    drawn = stack(members[:, :, few], y[few], folds[:1, few], standards[few]).weights
+    # the best of all weights of errors with standard deviations 1 and 1.5 beside a shared one:
+    # 1.5² / (1 + 1.5²) = 0.69
+    many = stack(members, y, folds[:1], np.arange(400)).weights
+    assert drawn[0] > 0.9
+    assert 0.69 < many[0] < drawn[0]
+
+
 def test_standards_weigh_alike_however_often_they_were_shot():
     members, y, folds, standards = rivals(repeats=1)
     folds = folds[:1]

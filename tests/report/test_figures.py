@@ -66,7 +66,7 @@ def test_residuals_are_predicted_less_certified(against):
 
 def test_local_error_is_drawn_in_the_order_of_the_value():
     ax = figures.local_error_curve(predictions(), "MgO", "wt%")
-    curve = ax.lines[1].get_xydata()
+    curve = points(ax, ".")[1]
     assert curve == pytest.approx(np.array([[9, 1], [11, 1], [22, 2], [27, 3], [50, 5]]))
 
 

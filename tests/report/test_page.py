@@ -136,5 +136,6 @@ def test_the_use_begins_at_the_limit_of_detection():
     found = verdict(ENTRY)
     assert found.use == "1.20 to 20.0 wt%, ±\u00a00.800"
     assert found.avoid == "below 1.20 (say “less than”), above 20.0, flagged spectra"
+    assert verdict({**ENTRY, "rmsep_in_range": 0.4}).use.endswith("±\u00a00.400")
     above = verdict({**ENTRY, "limits": {"lod_high": 0.1}})
     assert above.avoid.startswith("below 0.500, above")

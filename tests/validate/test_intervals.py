@@ -31,12 +31,45 @@ def test_coverage_on_new_standards_is_the_level_on_average(level):
 
 
 def test_error_bar_follows_the_prediction():
-    rng = np.random.default_rng(1)
-    truth = rng.uniform(0, 80, 600)
-    predicted = truth + rng.normal(size=600) * (0.2 + 0.05 * truth)
-    bars = local_error(predicted, truth, np.arange(600))
+    truth = np.linspace(0, 80, 2401)
+    size = 0.2 + 0.05 * truth
+    predicted = truth + np.where(np.arange(truth.size) % 2, size, -size)
+    bars = local_error(predicted, truth, np.arange(truth.size))
     at = np.array([5.0, 40.0, 75.0])
-    np.testing.assert_allclose(bars.at(at), 0.2 + 0.05 * at, rtol=0.3)
+    # around one prediction, errors up and down differ by 5 % of it, either way
+    np.testing.assert_allclose(bars.at(at), 0.2 + 0.05 * at, rtol=0.01)
+
+
+def test_unusual_spectra_get_wider_bars_that_hold_as_often():
+    """Errors of unusual spectra three times as large: the level holds among them alone."""
+
+    def draw_unusual(rng, standards: int):
+        truth, predicted = draw(rng, standards)
+        far = np.where(np.repeat(rng.uniform(size=standards) < 0.15, 4), 9.0, 0.5)
+        return truth, truth + (predicted - truth) * np.sqrt(np.maximum(far, 1.0)), far
+
+    shares = {True: [], False: []}
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        truth, predicted, far = draw_unusual(rng, 100)
+        standards = np.repeat(np.arange(100), 4)
+        bars = local_error(predicted, truth, standards, far)
+        blind = local_error(predicted, truth, standards)
+        truth, predicted, far = draw_unusual(rng, 400)
+        for seeing, half in (
+            (True, bars.multiple(0.9) * bars.at(predicted, far)),
+            (False, blind.multiple(0.9) * blind.at(predicted, far)),
+        ):
+            shares[seeing].append(np.mean((np.abs(predicted - truth) <= half)[far > 1]))
+    # 20 times 60 unusual standards, limits from 100 each: standard error near 0.011
+    assert np.mean(shares[True]) == pytest.approx(0.9, abs=0.033)
+    assert np.mean(shares[False]) < 0.75
+
+
+def test_bars_made_without_it_take_no_notice_of_unusual_spectra():
+    truth = np.linspace(0, 10, 80)
+    bars = local_error(truth + np.where(np.arange(80) % 2, 0.5, -0.5), truth, np.arange(80))
+    np.testing.assert_array_equal(bars.at(truth, np.full(80, 50.0)), bars.at(truth))
 
 
 def test_constant_error_gives_a_flat_table():

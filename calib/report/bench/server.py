@@ -112,6 +112,7 @@ def open_bench(
     port: int = 0,
     *,
     compared: Callable[[], list[dict[str, Any]]] | None = None,
+    after: Callable[[], None] | None = None,
 ) -> Bench:
     """Start to listen.
 
@@ -123,6 +124,8 @@ def open_bench(
         0: one that is free.
     compared : callable, optional
         Returns the comparison of the first two runs, one mapping an analyte.
+    after : callable, optional
+        Called once, when the first page has been shown: for work that must not delay it.
 
     Returns
     -------
@@ -136,8 +139,12 @@ def open_bench(
     port = port or _free()
     token = secrets.token_urlsafe(24)
 
+    waiting = [after] if after is not None else []
+
     def make(document: Document) -> None:
         lay_out(document, subjects, compared)
+        if waiting:
+            document.add_timeout_callback(waiting.pop(), 1500)
 
     try:
         server = Server(

@@ -160,7 +160,7 @@ def local_error_curve(
     n = first["standard"].nunique()
     ax.plot(value, error, ".", color=GREY, ms=3, label=f"|error| out of fold, n = {n}")
     local = first[f"{analyte}_u"].to_numpy()[order]
-    ax.plot(value, local, "-", color=BLUE, lw=1.4, label="local RMSEP: the error bar u")
+    ax.plot(value, local, ".", color=BLUE, ms=3, label="error bar u: more for unusual spectra")
     ax.set_ylim(0, None)
     ax.set_xlabel(text(f"{analyte} predicted ({unit})"))
     ax.set_ylabel(text(f"error ({unit})"))
