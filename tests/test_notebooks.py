@@ -1,4 +1,4 @@
-"""What a notebook shows of a library and a run: tables, every name as text."""
+"""What a notebook shows of a library, a run and a model: tables, every name as text."""
 
 from __future__ import annotations
 
@@ -24,3 +24,14 @@ def test_a_run_shows_its_scores(trained):
     entry = run.results["analytes"]["MgO"]
     odd = dataclasses.replace(run, results={**run.results, "analytes": {"<script>": entry}})
     assert "<script>" not in odd._repr_html_()
+
+
+def test_a_model_shows_its_scores_and_no_markup_of_its_names(trained):
+    model = calib.open_run(trained).model
+    shown = model._repr_html_()
+    assert "Model unfrozen" in shown
+    assert shown.count("<tr>") == 3
+    assert repr(model) == "Model unfrozen: SiO2, MgO"
+    entry = model.manifest["analytes"]["MgO"]
+    model.manifest = {**model.manifest, "analytes": {"<script>": entry}}
+    assert "<script>" not in model._repr_html_()

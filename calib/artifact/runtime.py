@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib import _checks
+from calib._show import scores_html
 from calib.artifact import inputs, reading
 from calib.artifact.schemas import check, parse_manifest, upgrade
 from calib.errors import ArtifactError, CalibError
@@ -327,6 +328,14 @@ class Model:
         if "name" not in self.manifest:
             return "unfrozen"
         return f"{self.manifest['name']}@{self.manifest['version']}"
+
+    def __repr__(self) -> str:
+        """Say its name and what it predicts."""
+        return f"Model {self.name}: {', '.join(self.analytes)}"
+
+    def _repr_html_(self) -> str:
+        """Show the scores in a notebook."""
+        return scores_html(f"Model {self.name}", dict(self.manifest["analytes"]))
 
     def unit(self, analyte: str) -> str:
         """Return the unit of an analyte's predictions."""

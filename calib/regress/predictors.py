@@ -54,8 +54,10 @@ def project(X: Floats, weights: Floats, offset: Floats) -> Floats:
     scores = np.empty((X.shape[0], offset.shape[0]))
     columns = np.ascontiguousarray(weights.T)
     for rows in _chunks(len(X)):
+        # one layout: sums in another order round differently, and trees turn on the last digit
+        part = np.ascontiguousarray(X[rows])
         for k, column in enumerate(columns):
-            scores[rows, k] = np.einsum("ij,j->i", X[rows], column) + offset[k]
+            scores[rows, k] = np.einsum("ij,j->i", part, column) + offset[k]
     return scores
 
 

@@ -37,6 +37,9 @@ Arrays = dict[str, Any]
 VIEWS = ("scores", "bins", "channels")
 WIDTHS = (8, 16, 32)
 
+# Settings that matter where the trees look at this.
+_HEEDED = {"scores": ("kind", "n_components"), "bins": ("width",)}
+
 OPTIONS: Mapping[str, Any] = {"on": ["scores", "bins"], "max_components": 20, "seed": 0}
 """Options every family of trees has: what its trees may look at (the search varies it), the most
 scores, and the seed of its draws."""
@@ -160,12 +163,13 @@ def fit_trees(estimator: TreeRegressor, X: Floats, y: Floats) -> Fitted:
 def made(
     kind: Callable[..., TreeRegressor], settings: Mapping[str, Any], options: Mapping[str, Any]
 ) -> tuple[TreeRegressor, dict[str, Any]]:
-    """Return the estimator that settings drawn from a space mean, and its settings in full."""
+    """Return the estimator that settings drawn from a space mean, and all settings it heeds."""
     known = set(kind().get_params())
     estimator = kind(**{key: v for key, v in {**options, **settings}.items() if key in known})
     if isinstance(estimator.on, list):  # no search: the first that is allowed
         estimator.set_params(on=estimator.on[0])
-    return estimator, estimator.get_params()
+    unheeded = {key for view, keys in _HEEDED.items() if view != estimator.on for key in keys}
+    return estimator, {k: v for k, v in estimator.get_params().items() if k not in unheeded}
 
 
 def _seen(problem: Problem, column: int, split: Split, estimator: TreeRegressor) -> Floats:

@@ -140,7 +140,7 @@ def _whole(results: Mapping[str, Any], evidence: Evidence, table: Tables) -> Ite
     axes = draw.pair_plot(values, apart, shown, units)
     left = "" if len(shown) == len(analytes) else f"{len(shown)} of {len(analytes)} analytes."
     yield _picture("coverage", "", "Which compositions do the standards cover?", axes[0], left,
-                   wide=True)  # fmt: skip
+                   wide=len(shown) > 2)  # fmt: skip
     domain = _maybe(table, "domain")
     limits = results.get("domain", {}).get("limits")
     if domain is not None and limits:
@@ -159,7 +159,7 @@ def _whole(results: Mapping[str, Any], evidence: Evidence, table: Tables) -> Ite
             axis, mean, abundance=_abundance(values), n=n,
             label="intensity after preprocessing",
         )  # fmt: skip
-        note = "Each label names the likeliest line near the peak."
+        note = "Each label names the likeliest line near the peak." if _abundance(values) else ""
         yield _picture("spectrum", "", "What does a usual spectrum look like?", ax, note, wide=True)
     if len(evidence.stages) > 1:
         axes = draw.preprocess_steps(evidence.stages)

@@ -54,8 +54,11 @@ def run_page(
     )  # fmt: skip
     environment.filters["number"] = number
     drawn = list(run_pictures(results, evidence)) if pictures is None else list(pictures)
+    flagged = results.get("domain", {}).get("held_out_flagged")
     verdicts = {
-        name: verdict(entry, [c for c in results["checks"] if c.get("analyte") == name])
+        name: verdict(
+            entry, [c for c in results["checks"] if c.get("analyte") == name], flagged=flagged
+        )
         for name, entry in results["analytes"].items()
     }
     template = environment.get_template("run.html")

@@ -5,8 +5,8 @@ The rules are ours and stand here alone, so that they can be disputed:
 * *not for use*: no component was worth taking, shuffled certified values do as well, the held-out
   error is not below the spread of the held-out values (RPD ≤ 1), or the limit of detection lies
   above the whole range;
-* *with care*: a check failed, fewer than `FEW` standards were held out (or none), or fewer held-out
-  spectra lie in their intervals than `POOR_COVERAGE`;
+* *with care*: a check failed, fewer than `FEW` standards were held out (or none), fewer held-out
+  spectra lie in their intervals than `POOR_COVERAGE`, or more than `MOSTLY_STRANGE` are flagged;
 * *may be used* otherwise, within the range trained on and above the limit of detection.
 
 The error named beside that range is the RMSEP of the held-out standards within it.
@@ -26,6 +26,10 @@ FEW = 10
 POOR_COVERAGE = 0.8
 """Share of held-out spectra in their 90 % intervals below which the error bars are doubted (chosen
 here)."""
+
+MOSTLY_STRANGE = 0.5
+"""Share of held-out spectra beyond one limit of the domain from which they are no fair judge of
+usual spectra, or the limit is wrong (chosen here)."""
 
 LEVELS = ("may be used", "with care", "not for use")
 
@@ -53,7 +57,10 @@ class Verdict:
 
 
 def verdict(
-    entry: Mapping[str, Any], checks: Sequence[Mapping[str, Any]] = (), *, domain: bool = True
+    entry: Mapping[str, Any],
+    checks: Sequence[Mapping[str, Any]] = (),
+    *,
+    flagged: Mapping[str, float] | None = None,
 ) -> Verdict:
     """Judge one analyte.
 
@@ -63,8 +70,8 @@ def verdict(
         The analyte's entry in ``results.json``.
     checks : sequence of mapping
         The checks of this analyte: name, passed, detail.
-    domain : bool
-        Whether predictions carry flags of unusual spectra, to be named.
+    flagged : mapping of str to float, optional
+        Share of the held-out spectra beyond each limit of the domain.
 
     Returns
     -------
@@ -77,12 +84,15 @@ def verdict(
     if fatal:
         return Verdict(LEVELS[2], "", "any number that matters", fatal)
     reasons = _doubts(entry, checks)
+    strange = max((flagged or {}).values(), default=0.0)
+    if strange > MOSTLY_STRANGE:
+        reasons.append(f"{100 * strange:.0f} % of held-out spectra are flagged as unusual")
     start = low if lod is None else max(low, lod)
     judged = (entry.get("rmsep_in_range"), entry["rmsep"], entry["rmsecv"])
     error = next((value for value in judged if value is not None), None)
     use = f"{number(start)} to {number(high)} {unit}, ±\u00a0{number(error)}"
     below = f"below {number(start)}" + ("" if start == low else " (say “less than”)")
-    avoid = f"{below}, above {number(high)}" + (", flagged spectra" if domain else "")
+    avoid = f"{below}, above {number(high)}" + ", flagged spectra"
     return Verdict(LEVELS[1 if reasons else 0], use, avoid, reasons)
 
 

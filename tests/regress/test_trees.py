@@ -104,6 +104,7 @@ def test_an_attempt_without_a_search_takes_the_first_view(name):
     options = module.options({"on": ["channels", "scores"]})
     selection = module.attempt(problem, 0, options, {})
     assert selection.settings["on"] == "channels"
+    assert not {"kind", "n_components", "width"} & set(selection.settings)
     assert np.isfinite(selection.out_of_fold).all()
     drawn = {"on": "bins", "width": 8, "min_samples_leaf": 3}
     assert drawn.items() <= module.attempt(problem, 0, options, drawn).settings.items()

@@ -132,6 +132,13 @@ def test_the_verdict_follows_its_rules(change, checks, level, reason):
     assert (found.reasons == []) if reason is None else (reason in found.reasons[0])
 
 
+def test_held_out_spectra_that_are_strange_are_no_fair_judge():
+    assert verdict(ENTRY, flagged={"t2": 0.1, "q": 0.5}).level == "may be used"
+    found = verdict(ENTRY, flagged={"t2": 0.1, "q": 0.6})
+    assert found.level == "with care"
+    assert found.reasons == ["60 % of held-out spectra are flagged as unusual"]
+
+
 def test_the_use_begins_at_the_limit_of_detection():
     found = verdict(ENTRY)
     assert found.use == "1.20 to 20.0 wt%, ±\u00a00.800"

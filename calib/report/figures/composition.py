@@ -103,12 +103,14 @@ def pair_plot(
             if i == j and i:
                 ax.yaxis.tick_right()
             drawn.append(ax)
+    top = 1 - (0.12 if count > 1 else 0.3) / width
     figure.subplots_adjust(
-        left=0.6 / width, right=1 - 0.3 / width, bottom=0.5 / width, top=1 - 0.12 / width,
+        left=0.6 / width, right=1 - 0.3 / width, bottom=0.5 / width, top=top,
         wspace=0.12, hspace=0.1,
     )  # fmt: skip
     counts = {"calibration": int((~held_out).sum()), "held out": int(held_out.sum())}
     names = [f"{name}, n = {n} standards" for name, n in counts.items()]
+    counted = [f"{name}, n = {n}" for name, n in counts.items()]
     if count > 1:
         handles, _ = drawn[1].get_legend_handles_labels()
         figure.legend(
@@ -116,5 +118,6 @@ def pair_plot(
             bbox_to_anchor=(0.95, 0.98),
         )  # fmt: skip
     else:
-        drawn[0].set_title("; ".join(names), fontsize=POINTS)
+        drawn[0].set_title("; ".join(counted), fontsize=POINTS - 1)
+        drawn[0].tick_params(labelsize=POINTS - 1)
     return drawn

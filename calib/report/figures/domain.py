@@ -32,6 +32,8 @@ def t2_against_q(
     Axes
         Both scales logarithmic.
     """
+    from matplotlib.ticker import NullFormatter
+
     ax = axes_of(ax)
     for use, marker, colour, name in (
         ("calibration", ".", GREY, "out of fold"),
@@ -50,6 +52,8 @@ def t2_against_q(
             line(limit, color="k", lw=0.8, ls="--", zorder=0)
     ax.set_xscale("log")
     ax.set_yscale("log")
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_minor_formatter(NullFormatter())
     ax.set_xlabel("Hotelling T² (no unit)")
     ax.set_ylabel("Q (unit of the spectra, squared)")
     low, high = ax.get_ylim()
