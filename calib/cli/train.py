@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from calib._show import number
 from calib.cli.console import aligned, print_json, progress, scores_table, table, wrapped
 from calib.cli.engine import engine_options
 from calib.errors import UsageError
 
 if TYPE_CHECKING:
+    from calib.experiment.engine import Means
+    from calib.experiment.plan import Plan
     from calib.experiment.workers import Kind
 
 
@@ -47,7 +50,7 @@ if TYPE_CHECKING:
     help="Where the records of trials are kept: a database as postgresql://USER@HOST/NAME, or a "
     "journal file. Default: a journal beside the run. Their predictions are kept there always.",
 )
-@click.option("--dry-run", is_flag=True, help="Say what would be done, and stop.")
+@click.option("--dry-run", is_flag=True, help="Say what would be done and how long it takes.")
 @click.option("--components", is_flag=True, help="Also print RMSECV and RMSEP at every count.")
 @click.option(
     "--json", "as_json", is_flag=True, help="Print results.json (with --dry-run, the plan)."
@@ -77,11 +80,13 @@ def command(
       repeats = 5
       held_out = "library"            # or a share of the families, as 0.2
       [models]
-      families = ["pls"]
+      families = ["pls"]              # default: all
       [models.pls]
       max_components = 20
       scale = false                   # true: every channel weighs alike
       rule = "one-standard-error"     # or "minimum", "randomisation"
+      [search]
+      trials = 20                     # of each analyte and family
 
     The run folder holds results.json, every prediction, figures, and the model
     that 'calib freeze' freezes.
@@ -107,34 +112,7 @@ def command(
 
     means = Means(Engine.of(kind, jobs, scheduler), resume, storage, trials, minutes)
     if dry_run:
-        decided = plan(experiment)
-        if as_json:
-            print_json(
-                {
-                    "library": str(decided.library.path),
-                    "analytes": list(decided.analytes),
-                    "calibration_bursts": len(decided.calibration),
-                    "held_out_bursts": len(decided.held_out),
-                    "folds": int(decided.folds.max()) + 1,
-                    "repeats": len(decided.folds),
-                    "preprocess": decided.chain.settings(),
-                    "families": list(decided.experiment.models.families),
-                    "notes": decided.notes,
-                }
-            )
-            return
-        click.echo(f"library   {decided.library.path}")
-        click.echo(wrapped(f"analytes  {', '.join(decided.analytes)}"))
-        click.echo(
-            f"bursts    {len(decided.calibration)} for calibration, "
-            f"{len(decided.held_out)} held out"
-        )
-        click.echo(f"folds     {decided.folds.max() + 1}, dealt {len(decided.folds)} time(s)")
-        steps = ", ".join(step.name for step in decided.chain.steps) or "none"
-        click.echo(wrapped(f"steps     {steps}"))
-        click.echo(f"families  {', '.join(decided.experiment.models.families)}")
-        for line in [*decided.notes, *(f"left out {each}" for each in decided.left_out)]:
-            click.echo(wrapped(f"note: {line}"))
+        _say_plan(plan(experiment), means, as_json=as_json)
         return
     if resume and out is None:
         raise UsageError("--resume: need --out RUN, the run whose search goes on")
@@ -168,3 +146,54 @@ def command(
             click.echo(table(("components", "RMSECV", "RMSEP")[: len(columns)], rows))
     click.echo(f"\nrun folder: {run.path}")
     click.echo(f"next: calib report {run.path}; calib freeze {run.path} NAME@1.0.0")
+
+
+def _say_plan(decided: Plan, means: Means, *, as_json: bool) -> None:
+    """Print what a training would do, and about how long a search would take."""
+    from calib.experiment.estimate import HOW, estimate
+
+    guess = None
+    if decided.searches:
+        with progress() as report:
+            guess = estimate(
+                decided, means.engine.workers, report, trials=means.trials, minutes=means.minutes
+            )
+    if as_json:
+        print_json(
+            {
+                "library": str(decided.library.path),
+                "analytes": list(decided.analytes),
+                "calibration_bursts": len(decided.calibration),
+                "held_out_bursts": len(decided.held_out),
+                "folds": int(decided.folds.max()) + 1,
+                "repeats": len(decided.folds),
+                "preprocess": decided.chain.settings(),
+                "variants": {name: c.settings() for name, c in decided.variants.items()},
+                "families": list(decided.families_tried),
+                "search": None if guess is None else {"how": HOW, **vars(guess)},
+                "notes": decided.notes,
+            }
+        )
+        return
+    click.echo(f"library   {decided.library.path}")
+    click.echo(wrapped(f"analytes  {', '.join(decided.analytes)}"))
+    click.echo(
+        f"bursts    {len(decided.calibration)} for calibration, {len(decided.held_out)} held out"
+    )
+    click.echo(f"folds     {decided.folds.max() + 1}, dealt {len(decided.folds)} time(s)")
+    steps = ", ".join(step.name for step in decided.chain.steps) or "none"
+    click.echo(wrapped(f"steps     {steps}"))
+    if len(decided.variants) > 1:
+        click.echo(wrapped(f"variants  {', '.join(decided.variants)}"))
+    click.echo(wrapped(f"families  {', '.join(decided.families_tried)}"))
+    if guess is not None:
+        rows = [(n, str(guess.trials[n]), number(guess.seconds[n])) for n in guess.trials]
+        click.echo("\n" + table(("family", "trials", "s each"), rows))
+        cores = means.engine.workers
+        click.echo(
+            f"\nabout {guess.total / 60:.1f} minutes for {sum(guess.trials.values())} trials and "
+            f"the best on all folds, with {cores} worker(s)"
+        )
+        click.echo(wrapped(HOW))
+    for line in [*decided.notes, *(f"left out {each}" for each in decided.left_out)]:
+        click.echo(wrapped(f"note: {line}"))

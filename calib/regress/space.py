@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from calib.errors import UsageError
 
 
@@ -68,3 +70,23 @@ class Choice:
 
 Space = Mapping[str, Whole | Real | Choice]
 """Settings that a search varies, by name; empty where there is nothing to vary."""
+
+
+def drawn(space: Space, rng: np.random.Generator) -> dict[str, Any]:
+    """Draw settings of a space at random, evenly (evenly in the logarithm where ratios matter).
+
+    Parameters
+    ----------
+    space : Space
+    rng : numpy.random.Generator
+    """
+    return {name: _drawn(each, rng) for name, each in space.items()}
+
+
+def _drawn(each: Whole | Real | Choice, rng: np.random.Generator) -> Any:
+    if isinstance(each, Choice):
+        return each.values[int(rng.integers(len(each.values)))]
+    low, high = (np.log(each.low), np.log(each.high)) if each.log else (each.low, each.high)
+    value = rng.uniform(low, high)
+    value = float(np.clip(np.exp(value) if each.log else value, each.low, each.high))
+    return round(value) if isinstance(each, Whole) else value
