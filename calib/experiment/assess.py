@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import DataError
-from calib.experiment.contest import Procedure
+from calib.experiment.contest import Procedure, complete
 from calib.experiment.outcome import STACK, Assessment, Floats, Judgement, Trained
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Report
@@ -174,24 +174,17 @@ def _estimate_without_choice(
     """
     name = decided.analytes[j]
     winner, unit = trained.winners[name], decided.library.description.unit(name)
-    tried = [
-        (family, trial.selection.out_of_fold[0])
-        for (analyte, family), trials in trained.trials.items()
-        for trial in trials
-        if analyte == name and trial.selection is not None
-    ]
+    tried = complete(trained.trials, name, list(trained.variants))
     if not tried:
         return nested if nested is not None else float("nan")
-    order = list(winner.contenders)  # the simplest first
-    tried += [(f, c.selection.out_of_fold[0]) for f, c in winner.contenders.items() if f == STACK]
-    tried = [(family, row) for family, row in tried if family in order]
+    kinds = [kind for kind, _ in tried]
+    rows = [t.selection.out_of_fold[0] for _, t in tried if t.selection is not None]
+    if STACK in winner.contenders:
+        kinds.append(STACK)
+        rows.append(winner.contenders[STACK].selection.out_of_fold[0])
     corrected = honesty.corrected_for_choice(
-        reported(np.stack([row for _, row in tried]), unit), trained.certified[:, j],
-        trained.standards,
-        choose=Procedure(
-            np.array([order.index(family) for family, _ in tried]),
-            decided.experiment.search.rule,
-        ),
+        reported(np.stack(rows), unit), trained.certified[:, j], trained.standards,
+        choose=Procedure(np.array(kinds), decided.experiment.search.rule),
     )  # fmt: skip
     return max(corrected, nested or 0.0) if winner.family == "pls" else corrected
 

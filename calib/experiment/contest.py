@@ -21,14 +21,17 @@ from calib.experiment.plan import Plan
 from calib.experiment.prepare import Report
 from calib.regress.family import Selection, family
 from calib.validate.limits import reported
-from calib.validate.parsimony import Rule, choose
-from calib.validate.scores import per_standard, rmse
+from calib.validate.parsimony import Rule, behind, choose
+from calib.validate.scores import per_standard
 
 if TYPE_CHECKING:
     from calib.experiment.search import Trial, Unit
     from calib.experiment.workers import Pool
 
 Floats = NDArray[np.floating]
+BEYOND = 3.0
+"""Standard errors of the paired difference at which a family is out after the search."""
+
 Trials = Mapping[tuple[str, str], "list[Trial]"]
 
 
@@ -60,17 +63,28 @@ def unsearched(attempts: Attempts, families: Sequence[str], report: Report) -> l
 
 
 def finalists(
-    attempts: Attempts, trials: Trials, units_of: Mapping[str, str], pool: Pool, report: Report
+    attempts: Attempts,
+    trials: Trials,
+    unit: Mapping[str, str],
+    rule: Rule,
+    pool: Pool,
+    report: Report,
 ) -> list[Contender]:
-    """Cross-validate the best trial of each analyte and family on all repeats of the folds.
+    """Cross-validate the finalists of the search on all repeats of the folds.
+
+    They are, for each analyte and family, the best trial and, unless the rule is to take the
+    minimum, the simplest that is within one standard error of it. A family whose best trial is
+    `BEYOND` standard errors behind the analyte's best is out: it cannot win, and would weigh next
+    to nothing in a stack.
 
     Parameters
     ----------
     attempts : Attempts
         With all repeats.
     trials : mapping of (analyte, family) to list of Trial
-    units_of : mapping of str to str
-        Unit of each analyte.
+    unit : mapping of str to str
+        Of each analyte.
+    rule : {"one-standard-error", "minimum"}
     pool : Pool
     report : callable
 
@@ -81,28 +95,88 @@ def finalists(
     """
     from calib.experiment.workers import ordered
 
-    best = {}
-    for (analyte, name), tried in trials.items():
-        done = [trial for trial in tried if trial.state == "complete"]
-        if done:
-            y = attempts.values[:, attempts.analytes.index(analyte)]
-            best[analyte, name] = _best(name, done, y, units_of[analyte])
+    picked: list[tuple[str, str, Trial]] = []
+    for column, analyte in enumerate(attempts.analytes):
+        tried = complete(trials, analyte, list(attempts.prepared))
+        if tried:
+            table = Table.of(_judged(tried, unit[analyte]), attempts.values[:, column],
+                             attempts.standards)  # fmt: skip
+            kinds = np.array([kind for kind, _ in tried])
+            picked += [(analyte, *tried[i]) for i in _picked(table, kinds, rule)]
     if len(attempts.folds) == 1:
-        found: Iterable[Selection | None] = [trial.selection for trial in best.values()]
+        found: Iterable[Selection | None] = [trial.selection for _, _, trial in picked]
     else:
-        calls = [(attempts, a, f, t.variant, t.settings) for (a, f), t in best.items()]
+        calls = [(attempts, a, kind, t.variant, t.settings) for a, kind, t in picked]
         found = ordered(pool, _again, calls)
     out = []
-    for number, ((analyte, name), selection) in enumerate(zip(best, found, strict=True), start=1):
-        report("finalists on all folds", number, len(best))
+    for done, ((analyte, kind, trial), selection) in enumerate(
+        zip(picked, found, strict=True), start=1
+    ):
+        report("finalists on all folds", done, len(picked))
         if selection is not None:
-            out.append(Contender(analyte, name, best[analyte, name].variant, selection))
+            out.append(Contender(analyte, kind, trial.variant, selection))
     for analyte in attempts.analytes:
         if not any(each.analyte == analyte for each in out):
             raise DataError(
                 f"{analyte}: no family could be cross-validated; see trials that failed"
             )
     return out
+
+
+def complete(trials: Trials, analyte: str, variants: Sequence[str]) -> list[tuple[str, Trial]]:
+    """Return families and complete trials of one analyte, the simplest first.
+
+    Parameters
+    ----------
+    trials : mapping of (analyte, family) to list of Trial
+    analyte : str
+    variants : sequence of str
+        The simplest first.
+    """
+    found = [
+        (simplicity(kind, trial.selection.settings, variants.index(trial.variant)),
+         trial.number, kind, trial)
+        for (other, kind), tried in trials.items()
+        if other == analyte
+        for trial in tried
+        if trial.state == "complete" and trial.selection is not None
+    ]  # fmt: skip
+    return [(kind, trial) for *_, kind, trial in sorted(found, key=lambda each: each[:2])]
+
+
+def simplicity(
+    kind: str, settings: Mapping[str, Any], variant: int
+) -> tuple[float, str, float, int]:
+    """Return a key that sorts models, the simplest first: family, complexity, preprocessing."""
+    module = family(kind)
+    return module.ORDER, kind, module.complexity(settings), variant
+
+
+def _judged(tried: Sequence[tuple[str, Trial]], unit: str) -> Floats:
+    """Return what the trials predicted out of fold, as reported, (trials, 1, n)."""
+    rows = [trial.selection.out_of_fold[:1] for _, trial in tried if trial.selection is not None]
+    return reported(np.stack(rows), unit)
+
+
+def _picked(
+    table: Table,
+    kinds: NDArray[np.generic],
+    rule: Rule,
+    weights: NDArray[np.number] | None = None,
+) -> list[int]:
+    """Return the rows of a table, sorted by simplicity, that are finalists."""
+    squares, counts = table.squares, table.counts
+    total = squares.sum(axis=1) if weights is None else squares @ weights
+    rows = {kind: np.flatnonzero(kinds == kind) for kind in dict.fromkeys(kinds.tolist())}
+    best = {kind: int(own[np.argmin(total[own])]) for kind, own in rows.items()}
+    difference, error = behind(squares[list(best.values())], counts, weights)
+    out = []
+    for (kind, at), near in zip(best.items(), difference <= BEYOND * error, strict=True):
+        if near:
+            own = rows[kind]
+            simple = int(own[choose(squares[own], counts, weights, rule=rule)])
+            out += [at] if simple == at else [simple, at]
+    return sorted(out)
 
 
 def _again(
@@ -117,17 +191,6 @@ def _again(
         return None
     known = np.isfinite(attempts.values[:, attempts.analytes.index(analyte)])
     return selection if np.isfinite(selection.out_of_fold[:, known]).all() else None
-
-
-def _best(name: str, done: list[Trial], y: Floats, unit: str) -> Trial:
-    """Return the trial of least RMSECV as reported; of equal ones the simplest, then the first."""
-
-    def merit(trial: Trial) -> tuple[float, float, int]:
-        assert trial.selection is not None
-        error = rmse(reported(trial.selection.out_of_fold[0], unit), y)
-        return error, family(name).complexity(trial.selection.settings), trial.number
-
-    return min(done, key=merit)
 
 
 @dataclass(frozen=True)
@@ -161,38 +224,24 @@ class Table:
         return choose(self.squares, self.counts, rule=rule)
 
 
-def by_simplicity(contenders: Iterable[Contender]) -> list[Contender]:
-    """Sort contenders: simple families first."""
-
-    def key(each: Contender) -> tuple[float, float, str]:
-        module = family(each.family)
-        return module.ORDER, module.complexity(each.selection.settings), each.family
-
-    return sorted(contenders, key=key)
-
-
 @dataclass(frozen=True)
 class Procedure:
-    """How a model is chosen among all trials: the best of each family, then the rule.
+    """How a model is chosen among all trials: the finalists of each family, then the rule.
 
     Attributes
     ----------
-    families : ndarray of int, shape (models,)
-        Of each model, the simplest family 0.
+    kinds : ndarray of str, shape (models,)
+        Family of each model; models are sorted by simplicity.
     rule : {"one-standard-error", "minimum"}
     """
 
-    families: NDArray[np.intp]
+    kinds: NDArray[np.generic]
     rule: Rule
 
     def __call__(self, squares: Floats, counts: Floats, weights: NDArray[np.integer]) -> int:
         """Choose for one sample of standards, see `calib.validate.honesty`."""
-        errors = squares @ weights
-        finest = [
-            rows[np.argmin(errors[rows])]
-            for rows in (np.flatnonzero(self.families == f) for f in np.unique(self.families))
-        ]
-        return int(finest[choose(squares[finest], counts, weights, rule=self.rule)])
+        own = _picked(Table(squares, counts), self.kinds, self.rule, weights)
+        return int(own[choose(squares[own], counts, weights, rule=self.rule)])
 
 
 def first_repeat(attempts: Attempts) -> Attempts:

@@ -239,4 +239,4 @@ def _search(
     )  # fmt: skip
     unit = {name: decided.library.description.unit(name) for name in decided.analytes}
     with means.engine.open() as pool:
-        return trials, finalists(attempts, trials, unit, pool, report)
+        return trials, finalists(attempts, trials, unit, settings.rule, pool, report)

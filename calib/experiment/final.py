@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.experiment.attempts import Attempts
-from calib.experiment.contest import Table, by_simplicity
+from calib.experiment.contest import Table, simplicity
 from calib.experiment.outcome import STACK, Contender, Member, Winner
 from calib.experiment.settings import Search
 from calib.regress import predictors
@@ -58,9 +58,17 @@ def crown(
         The rule, and whether there is a stack.
     """
     y = attempts.values[:, attempts.analytes.index(contenders[0].analyte)]
-    rivals = [Model(each, (each,)) for each in by_simplicity(contenders)]
-    if settings.stack and len(rivals) > 1:
-        rivals += _stacked(attempts, [each.contender for each in rivals], y, settings.stack)
+    variants = list(attempts.prepared)
+    rivals = [
+        Model(each, (each,))
+        for each in sorted(
+            contenders,
+            key=lambda c: simplicity(c.family, c.selection.settings, variants.index(c.variant)),
+        )
+    ]
+    best_of = _best_of(attempts, [each.contender for each in rivals], y, unit)
+    if settings.stack and len(best_of) > 1:
+        rivals += _stacked(attempts, list(best_of.values()), y, settings.stack)
     ordered = [each.contender for each in rivals]  # the stack, which is all of them, is the last
     predicted = np.stack([reported(each.selection.out_of_fold, unit) for each in ordered])
     table = Table.of(predicted, y, attempts.standards)
@@ -80,12 +88,24 @@ def crown(
         combine=best.combine,
         combine_arrays=dict(best.arrays),
         out_of_fold=ordered[at].selection.out_of_fold,
-        contenders={each.family: each for each in ordered},
+        contenders=best_of | {each.family: each for each in (ordered[-1], ordered[at])},
         selected_by=_why(ordered, table.rmsecv(), at),
         rmsec=rmse(reported(recalled, unit), y[np.isfinite(y)]),
         cross_validated=score(*stacked),
         rmsecv_error=error,
     )
+
+
+def _best_of(
+    attempts: Attempts, contenders: Sequence[Contender], y: Floats, unit: str
+) -> dict[str, Contender]:
+    """Return the contender of least RMSECV of each family."""
+    predicted = np.stack([reported(each.selection.out_of_fold, unit) for each in contenders])
+    errors = Table.of(predicted, y, attempts.standards).rmsecv()
+    out: dict[str, Contender] = {}
+    for i in np.argsort(errors, kind="stable").tolist():
+        out.setdefault(contenders[i].family, contenders[i])
+    return {each.family: out[each.family] for each in contenders}
 
 
 def _stacked(
@@ -127,11 +147,11 @@ def _recalled(attempts: Attempts, members: Sequence[Member], model: Model, y: Fl
 def _why(ordered: Sequence[Contender], errors: Floats, at: int) -> str:
     """Say in words why a contender won."""
     if len(ordered) == 1:
-        return "the only family"
+        return "the only one"
     best = int(np.argmin(errors))
     if at == best:
-        return f"least RMSECV of {len(ordered)}"
+        return f"least RMSECV of {len(ordered)} finalists"
     return (
-        f"simplest of {len(ordered)} within one standard error of the least RMSECV "
-        f"({ordered[best].family}, {errors[best]:.4g})"
+        f"simplest of {len(ordered)} finalists within one standard error of the least RMSECV "
+        f"({ordered[best].family} on {ordered[best].variant}, {errors[best]:.4g})"
     )

@@ -13,8 +13,9 @@ from safetensors.numpy import save_file
 
 from calib._show import plain
 from calib.artifact.runtime import Model, Predictions
+from calib.experiment.contest import complete
 from calib.experiment.evidence import write_evidence
-from calib.experiment.outcome import Outcome, Trained
+from calib.experiment.outcome import Contender, Outcome, Trained
 from calib.experiment.plan import Plan
 from calib.experiment.prepare import Darks, Report
 from calib.experiment.results import results
@@ -86,13 +87,21 @@ def _tables(folder: Path, decided: Plan, made: Outcome) -> None:
 
 
 def _contest(decided: Plan, trained: Trained) -> pd.DataFrame:
-    """Tabulate the best of each family: RMSECV as reported, all repeats, and its standard error."""
+    """Tabulate the best of each family: RMSECV as reported, and its standard error.
+
+    Over all repeats of the folds, or the first alone for a family that was out after the search.
+    """
     rows = []
     for j, (name, winner) in enumerate(trained.winners.items()):
-        unit = decided.library.description.unit(name)
-        for kind, contender in winner.contenders.items():
+        unit, y = decided.library.description.unit(name), trained.certified[:, j]
+        done = complete(trained.trials, name, list(trained.variants))
+        spared: dict[str, Contender] = {}
+        for kind, trial in sorted(done, key=lambda each: each[1].rmsecv):
+            if kind not in winner.contenders and trial.selection is not None:
+                spared.setdefault(kind, Contender(name, kind, trial.variant, trial.selection))
+        for kind, contender in (winner.contenders | spared).items():
             out_of_fold = reported(contender.selection.out_of_fold, unit)
-            errors = (out_of_fold - trained.certified[:, j]).ravel()
+            errors = (out_of_fold - y).ravel()
             squares = per_standard(errors, np.tile(trained.standards, len(out_of_fold)))
             rmsecv, error = rmse_with_error(*squares)
             tried = trained.trials.get((name, kind), ())
@@ -104,6 +113,7 @@ def _contest(decided: Plan, trained: Trained) -> pd.DataFrame:
                     "settings": json.dumps(plain(contender.selection.settings)),
                     "rmsecv": float(rmsecv),
                     "standard_error": float(error),
+                    "repeats": len(out_of_fold),
                     "trials": len(tried),
                     "seconds": sum(trial.seconds for trial in tried),
                     "won": kind == winner.family,

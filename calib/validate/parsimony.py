@@ -47,12 +47,31 @@ def choose(
     1
     """
     w = np.ones(counts.size) if weights is None else weights
-    best = int(np.argmin(squares @ w))
     if rule == "minimum":
-        return best
-    total, drawn = float(counts @ w), float(w.sum())
-    away = squares - squares[best]
-    difference = away @ w / total
-    spread = away - difference[:, None] * counts
-    error = np.sqrt(drawn / max(drawn - 1, 1) * (spread**2 @ w)) / total
+        return int(np.argmin(squares @ w))
+    difference, error = behind(squares, counts, w)
     return int(np.argmax(difference <= error))
+
+
+def behind(
+    squares: Floats, counts: Floats, weights: NDArray[np.number] | None = None
+) -> tuple[Floats, Floats]:
+    """Say how far models are behind the best.
+
+    Parameters
+    ----------
+    squares, counts, weights
+        As in `choose`; the order of the models does not matter.
+
+    Returns
+    -------
+    difference, error : ndarray of shape (models,)
+        Mean squared error less that of the best, and its standard error; both 0 for the best.
+    """
+    w = np.ones(counts.size) if weights is None else weights
+    total, drawn = float(counts @ w), float(w.sum())
+    away = squares - squares[int(np.argmin(squares @ w))]
+    difference: Floats = away @ w / total
+    spread = away - difference[:, None] * counts
+    error: Floats = np.sqrt(drawn / max(drawn - 1, 1) * (spread**2 @ w)) / total
+    return difference, error
