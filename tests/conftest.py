@@ -103,7 +103,15 @@ def experiment(small_library: Path, tmp_path: Path) -> Callable[..., Path]:
     return write
 
 
-QUICK = "[folds]\ncount = 4\nrepeats = 2\n[models.pls]\nmax_components = 6\n"
+QUICK = """
+[folds]
+count = 4
+repeats = 2
+[models]
+families = ["pls"]
+[models.pls]
+max_components = 6
+"""
 
 
 @pytest.fixture(scope="session")

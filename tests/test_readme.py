@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 
 from calib.cli import COMMANDS
+from calib.experiment.changes import BUILT_IN
 from calib.experiment.settings import Experiment
 from calib.preprocess.chain import DEFAULT, STEPS, Chain
+from calib.regress.family import FAMILIES
 from calib.validate.domain import FLAGS
 
 TEXT = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
@@ -24,6 +26,10 @@ def test_the_experiment_shown_is_valid_and_shows_the_defaults():
     assert shown.folds == default.folds
     assert shown.models.options("pls") == default.models.options("pls")
     assert shown.validation == default.validation
+    assert shown.search == default.search
+    assert list(shown.preprocess.variants) == list(BUILT_IN)
+    for name, steps in BUILT_IN.items():
+        assert Chain.of(shown.preprocess.variants[name]) == Chain.of(steps)
 
 
 def test_every_step_and_flag_is_named():
@@ -39,6 +45,11 @@ SHELL = "".join(re.findall(r"```sh\n(.*?)```", TEXT, re.DOTALL))
 @pytest.mark.parametrize("command", sorted(set(re.findall(r"calib (\w+)", SHELL))))
 def test_every_command_shown_exists(command):
     assert command in COMMANDS
+
+
+def test_every_family_is_named():
+    for name in FAMILIES:
+        assert f"`{name}`" in TEXT
 
 
 def test_safety_is_spoken_of():

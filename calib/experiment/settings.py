@@ -87,7 +87,7 @@ class Models(BaseModel):
     """
 
     model_config = ConfigDict(extra="allow", frozen=True, strict=True)
-    families: Annotated[tuple[str, ...], Field(min_length=1)] = ("pls",)
+    families: Annotated[tuple[str, ...], Field(min_length=1)] = tuple(FAMILIES)
     total: bool = False
 
     @field_validator("families", mode="before")

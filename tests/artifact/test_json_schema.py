@@ -95,7 +95,7 @@ def test_json_lines_say_what_the_table_says(calib, small, small_library, tmp_pat
 def test_a_model_that_knows_a_total_says_and_guards_it(
     calib, models, experiment, small_library, tmp_path, monkeypatch
 ):
-    text = QUICK.replace("[models.pls]", "[models]\ntotal = true\n[models.pls]")
+    text = QUICK.replace("[models.pls]", "total = true\n[models.pls]")
     run = package.train(experiment('analytes = ["SiO2", "MgO"]\n' + text), tmp_path / "run")
     package.freeze(run, "small@1.0.0")
     validator("manifest").validate(open_sealed("small@1.0.0").manifest)

@@ -6,12 +6,13 @@ import pytest
 
 from calib.errors import SettingsError
 from calib.experiment import load_experiment
+from calib.regress.family import FAMILIES
 
 
 def test_a_library_is_enough(experiment):
     settings, library = load_experiment(experiment())
     assert settings.folds.count == 10
-    assert settings.models.families == ("pls",)
+    assert settings.models.families == tuple(FAMILIES)
     assert library.name == "small"
 
 

@@ -109,7 +109,8 @@ def test_poisoned_held_out_standards_change_nothing_in_the_model(
 
 def test_poisoned_fold_does_not_leak_into_its_own_predictions(small_library, experiment, tmp_path):
     """Absurd certified values of one family must leave its own out-of-fold predictions alone."""
-    text = 'analytes = ["MgO"]\n[folds]\ncount = 4\nrepeats = 1\n[models.pls]\nmax_components = 1\n'
+    text = 'analytes = ["MgO"]\n[folds]\ncount = 4\nrepeats = 1\n'
+    text += '[models]\nfamilies = ["pls"]\n[models.pls]\nmax_components = 1\n'
     text += 'rule = "minimum"\n'
     # folds are dealt by MgO: the poison keeps the order, and with it the folds
     clean = calib.train(experiment(text), tmp_path / "clean")
@@ -197,7 +198,8 @@ def test_a_rare_analyte_does_not_cap_the_others(small_library, tmp_path):
     table["K2O"] = ["1", "2", "3", "4", "", "", "7", "8", "9", "1.5", *[""] * 14]
     table.to_csv(target / "standards.csv", index=False)
     text = (
-        "[folds]\ncount = 4\nrepeats = 1\n[models.pls]\nmax_components = 15\n"
+        "[folds]\ncount = 4\nrepeats = 1\n"
+        '[models]\nfamilies = ["pls"]\n[models.pls]\nmax_components = 15\n'
         '[preprocess]\nsteps = ["dark", "drop_shots", "average"]\n'
     )
     counts = []

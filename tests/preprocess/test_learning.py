@@ -22,6 +22,8 @@ steps = ["dark", "drop_shots", "average", {step = "normalise", by = "whole"}, "d
 [folds]
 count = 4
 repeats = 1
+[models]
+families = ["pls"]
 [models.pls]
 max_components = 4
 """

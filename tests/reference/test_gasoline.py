@@ -83,15 +83,3 @@ def test_published_table_is_met_to_every_digit(fuel, calib):
     assert found_test == PUBLISHED_TEST
     for printed in PUBLISHED_TEST:
         assert printed in out
-
-
-def test_default_chain_leaves_out_what_absorbance_lacks(fuel, calib):
-    import calib as package
-
-    (fuel / "plain.toml").write_text('library = "fuel"\n')
-    status, _, err = calib("train", fuel / "plain.toml", "--out", fuel / "run")
-    assert status == 0
-    assert "step left out: dark: no darks" in err
-    run = package.open_run(fuel / "run")
-    assert "no emission lines" in " ".join(run.results["notes"])
-    assert run.analytes["octane"]["rmsep"] < 0.5  # the mean alone gives 1.54
