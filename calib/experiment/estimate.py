@@ -60,15 +60,21 @@ def estimate(
     trials, minutes : optional
         In place of the experiment's.
     """
+    from calib.experiment.contest import units
+    from calib.experiment.search_proposals import possible
+
     search = decided.experiment.search
     attempts = _invented(decided, decided.chain.axis(decided.library.wavelength).size)
     small = _invented(decided, 64)
+    races = units(decided, attempts)
     analyte, analytes = decided.analytes[0], len(decided.analytes)
     count, took, work = {}, {}, 0.0
     for done, name in enumerate(decided.families_tried):
         report("timing", done, len(decided.families_tried))
         space = family(name).space(attempts.options[name])
-        count[name] = analytes * ((trials or search.trials) if space else len(decided.variants))
+        most = possible(next(unit for unit in races if unit.family == name))
+        asked = (trials or search.trials) if space else len(decided.variants)
+        count[name] = analytes * (asked if most is None else min(asked, most))
         rng = np.random.default_rng(0)
         draws = [drawn(space, rng) for _ in range(DRAWS if space else 1)]
         with threadpool_limits(1):

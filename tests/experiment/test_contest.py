@@ -17,6 +17,7 @@ from calib.experiment.cache import Cache, digest, opened
 from calib.experiment.changes import BUILT_IN, varied
 from calib.experiment.contest import Procedure, Table, _picked
 from calib.experiment.engine import Means
+from calib.experiment.estimate import estimate
 from calib.experiment.workers import SERIAL
 from calib.preprocess import Chain
 from calib.validate.honesty import corrected_for_choice
@@ -301,3 +302,16 @@ def test_a_stack_is_fitted_frozen_and_predicts_what_was_scored(
     table = run.table("held_out").set_index("burst").loc[library.bursts["burst"][row]]
     for name in run.analytes:
         assert found[name].iloc[0] == pytest.approx(table[name], rel=1e-12)
+
+
+def test_a_dry_run_counts_the_trials_that_are_possible(experiment):
+    text = 'analytes = ["SiO2", "MgO"]\n[models]\nfamilies = ["pls", "gaussian_process"]\n'
+    decided = plan(experiment(text + "[search]\ntrials = 7\n"))
+    found = estimate(decided, 2, lambda *_: None, trials=None, minutes=None)
+    assert found.trials == {"pls": 2 * 6, "gaussian_process": 2 * 7}
+    assert all(seconds > 0 for seconds in found.seconds.values())
+    work = sum((found.trials[n] + 2 * len(decided.folds)) * found.seconds[n] for n in found.trials)
+    assert found.total == pytest.approx(work / 2)
+    limited = estimate(decided, 2, lambda *_: None, trials=1000, minutes=0.01)
+    assert limited.trials["gaussian_process"] == 2000
+    assert limited.total <= 0.6
