@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import collections
+import copy
 import hashlib
 import io
 import json
@@ -66,9 +67,9 @@ def change_tree(tree: object, rng: random.Random) -> None:
         elif act == 1 and isinstance(at, dict):
             at[rng.choice(["x", "schema", "limits", "step0", "\ud800"])] = at.pop(last)
         elif act == 2 and isinstance(at, list):
-            at.append(at[last])
+            at.append(copy.deepcopy(at[last]))
         else:
-            at[last] = rng.choice(ODD)
+            at[last] = copy.deepcopy(rng.choice(ODD))
 
 
 def change_bytes(data: bytes, rng: random.Random) -> bytes:
