@@ -260,6 +260,9 @@ class Model:
             if each["predictor"] not in predictors.PREDICTORS:
                 raise ArtifactError(f"analyte {name}: unknown predictor {each['predictor']!r}")
             arrays = self._named(name, f"member{m}", each["predictor"], each["arrays"])
+            fault = predictors.fault(each["predictor"], arrays)
+            if fault is not None:
+                raise ArtifactError(f"analyte {name}: {fault}")
             members.append(Member(each["predictor"], self._branch(name, each["branch"]), arrays))
         joined = self._named(name, "combine", entry["combine"], entry["combine_arrays"])
         if not members or (entry["combine"] == "single") != (len(members) == 1):

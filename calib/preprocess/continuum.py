@@ -33,6 +33,10 @@ PYBASELINES = (
 """Methods of `pybaselines.Baseline` that a chain may name."""
 
 
+MOST = 10_000
+"""Largest whole number among the options: iterations, widths, knots. A frozen model that says more
+is not to keep a pipeline busy for ever. A smoothness ``lam`` may be larger."""
+
 BLOCK = 16
 """Channels of which the least is a first guess at a corner of the hull."""
 
@@ -82,6 +86,9 @@ class Continuum(Step):
         require(self, "window_nm", is_number(self.window_nm, 0), "a number above 0")
         plain = isinstance(self.options, dict) and not (self.options and self.method in OWN)
         require(self, "options", plain, "a table of a pybaselines method's arguments")
+        for key, value in self.options.items():
+            small = type(value) is not int or key.startswith("lam") or abs(value) <= MOST
+            require(self, "options", small, f"whole numbers of at most {MOST}, as for {key}")
 
     def apply(
         self, counts: Floats, wavelength: NDArray[np.float64], shot: Acquisition | None = None

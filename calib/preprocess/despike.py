@@ -21,6 +21,9 @@ from calib.preprocess.step import (
 GAUSS = 0.6745
 """Median absolute deviation of a normal distribution of standard deviation 1."""
 
+WIDEST = 50
+"""Channels of the widest spike that may be asked for: the work grows with its square."""
+
 
 def noise_level(rows: Floats) -> Floats:
     """Estimate the noise of each row from its neighbouring channels' differences.
@@ -73,7 +76,8 @@ class Despike(Step):
 
     def __post_init__(self) -> None:
         require(self, "k", is_number(self.k, 0), "a number above 0")
-        require(self, "width", is_count(self.width, 1), "a whole number ≥ 1")
+        good = is_count(self.width, 1) and self.width <= WIDEST
+        require(self, "width", good, f"a whole number from 1 to {WIDEST}")
         good = is_number(self.sharpness, 0) and self.sharpness < 1
         require(self, "sharpness", good, "a number between 0 and 1")
 

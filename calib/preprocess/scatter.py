@@ -82,6 +82,11 @@ class MSC(Step):
         return np.where(good, corrected, 0).astype(counts.dtype, copy=False)
 
 
+HIGHEST = 20
+"""Degree of the highest polynomial that may be asked for: beyond, rounding errors are all it
+fits, slowly."""
+
+
 @dataclass(frozen=True)
 class Derivative(Step):
     """Savitzky–Golay derivative along the channels, each spectrometer alone.
@@ -106,8 +111,8 @@ class Derivative(Step):
     def __post_init__(self) -> None:
         odd = is_count(self.window, 3) and self.window % 2 == 1
         require(self, "window", odd, "an odd whole number ≥ 3")
-        good = is_count(self.polynomial) and self.polynomial < self.window
-        require(self, "polynomial", good, "a whole number from 0 to window − 1")
+        good = is_count(self.polynomial) and self.polynomial < min(self.window, HIGHEST + 1)
+        require(self, "polynomial", good, f"a whole number from 0 to window − 1, at most {HIGHEST}")
         good = is_count(self.order) and self.order <= self.polynomial
         require(self, "order", good, "a whole number from 0 to polynomial")
 

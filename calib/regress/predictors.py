@@ -482,6 +482,24 @@ def predict(kind: str, X: Floats, arrays: Mapping[str, Floats]) -> Floats:
     return PREDICTORS[kind](X, **arrays)
 
 
+def fault(kind: str, arrays: Mapping[str, Floats]) -> str | None:
+    """Say what in the arrays of a predictor would keep it busy without end; None if nothing.
+
+    Parameters
+    ----------
+    kind : str
+    arrays : mapping of str to ndarray
+        Those that the predictor takes, of any shape.
+    """
+    if kind == "trees":
+        children = arrays["children"]
+        if children.ndim != 2 or (children < np.arange(len(children))[:, None]).any():
+            return "a node of its trees leads back, need children behind their parents"
+    if kind == "local" and arrays["components"].max(initial=0) > max(arrays["scores"].shape):
+        return "more components than training rows or scores"
+    return None
+
+
 def combine(kind: str, members: Floats, arrays: Mapping[str, Floats]) -> Floats:
     """Run the combination `kind`, (members, rows) to (rows,).
 

@@ -17,6 +17,7 @@ import io
 import json
 import random
 import resource
+import signal
 import struct
 import sys
 import tempfile
@@ -26,7 +27,7 @@ import zipfile
 from pathlib import Path
 
 import numpy as np
-from safetensors.numpy import load_file
+from safetensors.numpy import load, load_file, save
 
 import calib
 from calib.errors import CalibError
@@ -147,16 +148,23 @@ def packed(files: dict[str, bytes]) -> bytes:
     return out.getvalue()
 
 
+def _stop(*_: object) -> None:
+    raise TimeoutError("busy without end")
+
+
 def judge(files: dict[str, bytes] | bytes, folder: Path) -> str:
     """Load a case from disk and predict; say what came of it."""
     if isinstance(files, bytes):
         where = folder / "case.calib.zip"
         where.write_bytes(files)
     else:
-        where = folder
+        where = folder / "case"
+        where.mkdir(exist_ok=True)
         for name, data in files.items():
-            (folder / name).write_bytes(data)
+            (where / name).write_bytes(data)
     start = time.process_time()
+    signal.signal(signal.SIGPROF, _stop)
+    signal.setitimer(signal.ITIMER_PROF, 5 * SECONDS)
     try:
         model = calib.load(where)
         model.predict_arrays(BURSTS["counts"][:2], model.wavelength, dark=BURSTS["dark"])
@@ -165,6 +173,8 @@ def judge(files: dict[str, bytes] | bytes, folder: Path) -> str:
         word = "refused" if len(str(error)) < 1000 else f"message of {len(str(error))}"
     except Exception as error:
         word = f"{type(error).__name__}: {error}"
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
     took = time.process_time() - start
     if took > SECONDS:
         word = f"took {took:.1f} s, then {word[:60]}"
@@ -172,12 +182,49 @@ def judge(files: dict[str, bytes] | bytes, folder: Path) -> str:
 
 
 def models() -> list[dict[str, bytes]]:
-    """Read the kept models."""
-    return [
+    """Read the kept models, and make one of every predictor and of more steps."""
+    kept = [
         {name: (folder / name).read_bytes() for name in NAMES}
         for folder in sorted(DATA.glob("schema*"))
         if folder.is_dir()
     ]
+    return [*kept, varied(kept[1])]
+
+
+def varied(files: dict[str, bytes]) -> dict[str, bytes]:
+    """Give a model of schema 2 members of every predictor, their numbers invented."""
+    rng, channels = np.random.default_rng(0), 180
+    manifest, arrays = json.loads(files["manifest.json"]), load(files["arrays.safetensors"])
+    manifest["branches"][1] = [
+        {"step": "snv"}, {"step": "derivative"}, {"step": "denoise"}, {"step": "root"},
+    ]  # fmt: skip
+    scores = {"weights": rng.normal(0, 0.1, (channels, 4)), "offset": np.zeros(4)}
+    parts = {
+        "affine": {"coefficients": rng.normal(size=channels), "intercept": np.ones(1)},
+        "blended": {"coefficients": rng.normal(size=(3, channels)), "intercept": np.ones(3),
+                    "edges": np.array([[10.0, 20.0]])},
+        "kernel_sum": scores | {"centres": rng.normal(size=(9, 4)), "dual": rng.normal(size=9),
+                                **{k: np.ones(1) for k in ("linear", "radial", "gamma")},
+                                "intercept": np.ones(1)},
+        "local": scores | {"scores": rng.normal(size=(9, 4)), "values": rng.normal(size=9),
+                           "neighbours": np.array([6]), "components": np.array([2])},
+        "trees": {"weights": np.zeros((0, 0)), "offset": np.zeros(0), "starts": np.arange(channels),
+                  "feature": np.array([3, 0, 0]), "threshold": np.array([1.0, 0, 0]),
+                  "children": np.array([[1, 2], [1, 1], [2, 2]]), "value": np.array([0, 1.0, 2]),
+                  "roots": np.array([0]), "start": np.zeros(1), "divisor": np.ones(1)},
+    }  # fmt: skip
+    members = []
+    for m, (kind, own) in enumerate(parts.items()):
+        arrays |= {f"SiO2/member{m}/{key}": value for key, value in own.items()}
+        members.append({"family": kind, "predictor": kind, "arrays": sorted(own), "branch": m % 2})
+    manifest["analytes"]["SiO2"] |= {"members": members, "combine": "weights_by_range",
+                                     "combine_arrays": ["centre", "knots", "weights"]}  # fmt: skip
+    shares = np.full(len(parts), 1 / len(parts))
+    arrays |= {"SiO2/combine/centre": shares, "SiO2/combine/knots": np.array([0.0, 50.0]),
+               "SiO2/combine/weights": np.stack([shares, shares])}  # fmt: skip
+    made = files | {"manifest.json": json.dumps(manifest).encode(),
+                    "arrays.safetensors": save(arrays)}  # fmt: skip
+    return resealed(made)
 
 
 def case(number: int, kept: list[dict[str, bytes]], seed: int) -> dict[str, bytes] | bytes:

@@ -228,6 +228,14 @@ def test_arrays_that_do_not_fit_are_refused(small, key, value, message):
         lambda m: m["preprocess"][0].update(step="os.system"),
         lambda m: m["preprocess"][0].update(step="__class__"),
         lambda m: m["preprocess"][1].update(first=-1),
+        # what would keep a pipeline busy for ever
+        lambda m: m["preprocess"].append({"step": "despike", "width": 2**40}),
+        lambda m: m["preprocess"].append(
+            {"step": "derivative", "window": 2001, "polynomial": 1999}
+        ),
+        lambda m: m["preprocess"].append(
+            {"step": "continuum", "method": "asls", "options": {"max_iter": 10**9}}
+        ),
         lambda m: m["preprocess"][1].update(learned="x"),
         lambda m: m.update(domains=[{"limits": {"t2": "x"}}]),
         lambda m: m.update(domains=[]),
