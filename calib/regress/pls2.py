@@ -5,8 +5,8 @@ does not outweigh a trace. A row trains where the analyte to predict is certifie
 not, it counts as that one's mean there, and an analyte certified in less than half of these rows
 takes no part. One component count serves all analytes: the one that does best on all together.
 
-The components come from the Gram matrix: a weight's direction among the analytes is the first
-eigenvector c of Eᵀ K E, with E what is left of the analytes, its score K E c, made orthogonal to
+The components come from the Gram matrix G: with R what is left of the analytes, a component's
+direction d among them is the first eigenvector of Rᵀ G R and its score G R d, made orthogonal to
 those before. The scores are those of NIPALS (Wold, Sjöström & Eriksson 2001, Chemom. Intell. Lab.
 Syst. 58:109, doi 10.1016/S0169-7439(01)00155-1) with deflated X; for the kernel form see Rännar et
 al. (1994), J. Chemom. 8:111, doi 10.1002/cem.1180080204.
@@ -145,9 +145,9 @@ class _Components:
     response : ndarray of shape (components,)
         Of the analyte to predict on each score.
     sources : ndarray of shape (components, t)
-        E c of each component.
+        R d of each component.
     lower : ndarray of shape (components, components)
-        Lower triangular: K E c as sums of scores.
+        Lower triangular: G R d as sums of scores.
     """
 
     scores: Floats
