@@ -107,7 +107,7 @@ def command(
     from calib.experiment.engine import Means, next_folder, train
     from calib.experiment.plan import plan
     from calib.experiment.results import failed
-    from calib.experiment.search_state import beside
+    from calib.experiment.run import beside
     from calib.experiment.workers import Engine
 
     means = Means(Engine.of(kind, jobs, scheduler), resume, storage, trials, minutes)

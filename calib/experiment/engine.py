@@ -12,6 +12,7 @@ import shutil
 import warnings
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from calib import __version__
 from calib.artifact.runtime import Model
@@ -25,7 +26,7 @@ from calib.experiment.final import crown
 from calib.experiment.outcome import Contender, Outcome, Trained, Variant
 from calib.experiment.plan import Plan, plan
 from calib.experiment.prepare import Report
-from calib.experiment.run import Run, open_run
+from calib.experiment.run import Run, beside, open_run
 from calib.experiment.state import model_parts
 from calib.experiment.unseen import read_held_out
 from calib.experiment.variants import prepare, reduced
@@ -114,7 +115,7 @@ def train(
     target.parent.mkdir(parents=True, exist_ok=True)
     shutil.rmtree(partial, ignore_errors=True)
     partial.mkdir()  # before the work: a place that cannot be written is found now
-    state = None
+    state, begun = None, beside(target).exists()
     try:
         state = _take_up(target, decided, resume=means.resume)
         _train_into(partial, decided, means, state, report)
@@ -125,15 +126,15 @@ def train(
             settle(state, target)
     finally:
         shutil.rmtree(partial, ignore_errors=True)
-        if state is not None and not (state / "trials").exists():
-            shutil.rmtree(state, ignore_errors=True)  # nothing was tried yet
+        if state is not None and not begun and not (state / "trials").exists():
+            shutil.rmtree(state, ignore_errors=True)  # made here, and nothing was tried yet
     return open_run(target)
 
 
 def next_folder(file: Path) -> Path:
     """Return the run folder that an experiment file gets when none is asked for."""
     number = 1
-    while (folder := Path("runs") / f"{file.stem}-{number}").exists():
+    while (folder := Path("runs") / f"{file.stem}-{number}").exists() or beside(folder).exists():
         number += 1
     return folder
 
@@ -144,16 +145,9 @@ def _take_up(target: Path, decided: Plan, *, resume: bool) -> Path | None:
         if resume:
             raise UsageError(f"{decided.file}: has nothing to search, and so nothing to resume")
         return None
-    from calib.experiment.search import beside, take_up
+    from calib.experiment.search import take_up
 
-    settings = decided.experiment.model_dump(mode="json", exclude={"library"})
-    for bound in ("trials", "minutes", "cache_gb"):
-        settings["search"].pop(bound)
-    steps = {name: chain.settings() for name, chain in decided.variants.items()}
-    identity = {
-        "library": decided.digest, "calib": __version__, "steps": steps,
-        "rows": decided.calibration.index.tolist(), **settings,
-    }  # fmt: skip
+    identity = _identity(decided)
     begun = beside(target).exists()
     try:
         return take_up(target, identity, resume=resume)
@@ -161,6 +155,18 @@ def _take_up(target: Path, decided: Plan, *, resume: bool) -> Path | None:
         if not begun:
             shutil.rmtree(beside(target), ignore_errors=True)
         raise
+
+
+def _identity(decided: Plan) -> dict[str, Any]:
+    """Return what decides which trials a search makes and what they find."""
+    settings = decided.experiment.model_dump(mode="json", exclude={"library"})
+    for bound in ("trials", "minutes", "cache_gb"):
+        settings["search"].pop(bound)
+    steps = {name: chain.settings() for name, chain in decided.variants.items()}
+    return {
+        "library": decided.digest, "calib": __version__, "steps": steps,
+        "rows": decided.calibration.index.tolist(), **settings,
+    }  # fmt: skip
 
 
 def _replace(target: Path, partial: Path) -> None:

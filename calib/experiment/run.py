@@ -108,6 +108,11 @@ class Run:
         return "\n".join(lines)
 
 
+def beside(run: Path) -> Path:
+    """Return the folder that holds a search's state while its run is not whole."""
+    return run.with_name(f".{run.name}.search")
+
+
 def open_run(path: str | os.PathLike[str]) -> Run:
     """Open a run folder.
 

@@ -23,7 +23,6 @@ from calib.experiment.search_proposals import Proposal, possible, propose, quiet
 from calib.experiment.search_state import (
     SearchState,
     Trial,
-    beside,
     finished_trial,
     open_state,
     settle,
@@ -38,7 +37,6 @@ __all__ = [
     "Progress",
     "Trial",
     "Unit",
-    "beside",
     "run_units",
     "settle",
     "take_up",

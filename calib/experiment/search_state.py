@@ -35,6 +35,7 @@ from optuna.trial import FrozenTrial, TrialState
 
 from calib._show import plain
 from calib.errors import DataError, UsageError
+from calib.experiment.run import beside
 from calib.experiment.search_proposals import VARIANT, Proposal, distributions, frozen
 from calib.experiment.search_trial import Attempt, State, Unit, packed, unpacked
 from calib.regress.family import Selection
@@ -78,11 +79,6 @@ class Trial:
     seconds: float
     selection: Selection | None
     reason: str = ""
-
-
-def beside(run: Path) -> Path:
-    """Return the folder that holds a search's state while its run is not whole."""
-    return run.with_name(f".{run.name}.search")
 
 
 def take_up(run: Path, identity: Mapping[str, Any], *, resume: bool) -> Path:

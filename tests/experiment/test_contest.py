@@ -12,12 +12,13 @@ from scipy.linalg import hadamard
 
 import calib
 from calib.errors import SettingsError, UsageError
-from calib.experiment import open_run, plan
+from calib.experiment import engine, open_run, plan
 from calib.experiment.cache import Cache, digest, opened
 from calib.experiment.changes import BUILT_IN, varied
 from calib.experiment.contest import Procedure, Table, _picked
 from calib.experiment.engine import Means
 from calib.experiment.estimate import estimate
+from calib.experiment.search import take_up
 from calib.experiment.workers import SERIAL
 from calib.preprocess import Chain
 from calib.validate.honesty import corrected_for_choice
@@ -149,6 +150,25 @@ def test_an_interrupted_search_is_taken_up(small_library, tmp_path, raced):
     assert counts[0] == 5
     assert run.results == raced.results
     assert not (tmp_path / ".run.search").exists()
+
+
+def test_only_the_training_that_made_a_search_removes_it(small_library, tmp_path, monkeypatch):
+    file, state = tmp_path / "race.toml", tmp_path / "runs" / ".race-1.search"
+    file.write_text(f'library = "{small_library}"\n{RACE}')
+    monkeypatch.chdir(tmp_path)
+
+    def refuse(*_):
+        raise UsageError("held by another process")
+
+    monkeypatch.setattr(engine, "_train_into", refuse)
+    with pytest.raises(UsageError, match="held by another"):
+        calib.train(file, means=Means(SERIAL))
+    assert not state.exists()
+    take_up(tmp_path / "runs" / "race-1", engine._identity(plan(file)), resume=False)
+    with pytest.raises(UsageError, match="held by another"):
+        calib.train(file, "runs/race-1", means=Means(SERIAL, resume=True))
+    assert state.is_dir()
+    assert engine.next_folder(file).name == "race-2"
 
 
 def test_resuming_needs_a_search_and_the_same_settings(small_library, tmp_path, raced):

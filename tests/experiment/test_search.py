@@ -15,7 +15,8 @@ from optuna.storages.journal import JournalFileBackend
 from sklearn.metrics import root_mean_squared_error
 
 from calib.errors import CalibWarning, DataError, UsageError
-from calib.experiment.search import Budget, beside, run_units, settle, take_up
+from calib.experiment.run import beside
+from calib.experiment.search import Budget, run_units, settle, take_up
 from calib.experiment.search_state import open_state
 from calib.experiment.search_trial import attempt, scored
 from calib.experiment.workers import SERIAL, Engine

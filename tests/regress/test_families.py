@@ -49,16 +49,17 @@ def test_scikit_learn_contract(estimator, check):
     check(estimator)
 
 
-def problem(seed: int = 0) -> Problem:
-    """24 standards of two rows each, one not certified for the first analyte; bent, with noise."""
+def problem(seed: int = 0, standards: int = 24) -> Problem:
+    """Standards of two rows each, one not certified for the first analyte; bent, with noise."""
     generator = np.random.default_rng(seed)
-    standard = np.repeat(np.arange(24), 2)
-    hidden = generator.standard_normal((24, 4))[standard]
-    X = hidden @ generator.standard_normal((4, 60)) + 0.1 * generator.standard_normal((48, 60)) + 5
+    standard = np.repeat(np.arange(standards), 2)
+    hidden = generator.standard_normal((standards, 4))[standard]
+    noise = 0.1 * generator.standard_normal((2 * standards, 60))
+    X = hidden @ generator.standard_normal((4, 60)) + noise + 5
     bent = 50 + 4 * hidden[:, 0] + hidden[:, 1] ** 2
     Y = np.column_stack([bent, 3 + hidden[:, 2] + 0.3 * hidden[:, 1]])
     Y[10:12, 0] = np.nan
-    folds = np.stack([generator.permutation(24)[standard] % 4 for _ in range(2)])
+    folds = np.stack([generator.permutation(standards)[standard] % 4 for _ in range(2)])
     return Problem(X, Y, folds, standard.astype(str), ("SiO2", "MgO"))
 
 
@@ -104,9 +105,9 @@ def test_settings_are_plain_data_and_lead_to_plain_arrays(name, high):
 
 @pytest.mark.parametrize("name", FAMILIES)
 def test_a_family_beats_the_mean(name):
-    made = problem()
+    made = problem(standards=96)  # trees need more standards than the other tests have
     errors = attempted(name, made).out_of_fold - made.Y[:, 0]
-    assert np.sqrt(np.nanmean(errors**2)) < 0.9 * np.nanstd(made.Y[:, 0])
+    assert np.sqrt(np.nanmean(errors**2)) < 0.8 * np.nanstd(made.Y[:, 0])
 
 
 @pytest.mark.parametrize("name", sorted(set(FAMILIES) - NESTED))
