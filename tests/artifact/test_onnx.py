@@ -83,6 +83,7 @@ def test_onnxruntime_gives_the_models_values(small, kinds):
     assert (expected[:, 0] > 0).any()
     found = run(to_onnx(model), model, spectra, np.float64)
     np.testing.assert_allclose(found, expected, rtol=1e-9, atol=1e-9)
+    # sums of many terms in single precision (7 digits), and differences of nearly equal scores
     rough = run(to_onnx(model, "float32"), model, spectra, np.float32)
     np.testing.assert_allclose(rough, expected, rtol=1e-4, atol=1e-3)
     assert np.abs(rough - expected).max() > np.abs(found - expected).max()
