@@ -22,6 +22,9 @@ DRAWS = 2
 RANK = 12
 """Independent patterns in the invented spectra: scores of real ones are as few."""
 
+LINES = 0.02
+"""Share of the channels that a pattern shows in, as the emission lines of an element do."""
+
 HOW = (
     f"timed on invented spectra of the same size, {DRAWS} trials a family of one analyte, in "
     "processor time; trials that are given up after a few folds make it shorter"
@@ -99,7 +102,9 @@ def _invented(decided: Plan, channels: int) -> Attempts:
     rng = np.random.default_rng(0)
     filled = np.where(np.isfinite(values), values, np.nanmean(values, axis=0))
     patterns = np.column_stack([filled, rng.normal(size=(len(bursts), RANK))])
-    X: Floats = patterns @ rng.normal(size=(patterns.shape[1], channels))
+    patterns = (patterns - patterns.mean(axis=0)) / np.maximum(patterns.std(axis=0), 1e-12)
+    shown = rng.random((patterns.shape[1], channels)) < LINES
+    X: Floats = patterns @ (shown * rng.normal(size=shown.shape))
     X += rng.normal(scale=0.1 * X.std(), size=X.shape)
     folds = decided.folds[:1, decided.calibration.index.get_indexer(bursts.index)]
     options = {name: decided.experiment.models.options(name) for name in decided.families_tried}

@@ -205,7 +205,7 @@ def _choice(
     trials = _maybe(table, "trials")
     if trials is not None and (trials["analyte"] == analyte).any():
         part = trials[trials["analyte"] == analyte].rename(columns={"rmsecv": "value"})
-        ax = draw.search_history(part, label=f"{analyte} RMSECV of the trial ({unit})")
+        ax = draw.search_history(part, axis=f"{analyte} RMSECV of the trial ({unit})")
         yield _picture("search", analyte, "Was the search still finding better settings?", ax)
 
 

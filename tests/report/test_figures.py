@@ -117,6 +117,16 @@ def test_search_history_keeps_the_best_so_far():
     assert "n = 4" in words(ax)
 
 
+def test_search_history_names_the_best_of_many_families():
+    values = {"slow": 9.0, "ridge": 1.0, "pls": 4.0, "lasso": 2.0, "trees": 8.0, "local": 3.0}
+    rows = [(name, trial, value + 1 - trial) for name, value in values.items() for trial in (0, 1)]
+    ax = figures.search_history(pd.DataFrame(rows, columns=["family", "trial", "value"]))
+    named = [line.get_label() for line in ax.lines if not line.get_label().startswith("_")]
+    assert named == ["2 others"] + [
+        f"{name}, best of n = 2" for name in ("ridge", "lasso", "local", "pls")
+    ]
+
+
 def test_spectra_beyond_a_limit_are_counted():
     table = pd.DataFrame(
         {"use": ["calibration"] * 3 + ["held-out"], "t2": [1.0, 9.0, 2.0, 2.0],

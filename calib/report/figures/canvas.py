@@ -58,7 +58,7 @@ def axes_of(ax: Axes | None, *, width: float = COLUMN_INCHES, names: bool = Fals
     """Return the axes to draw on, a new one where there is none: `names` leaves room for words."""
     if ax is None:
         height = COLUMN_INCHES * 0.8
-        left = 1.0 if names else 0.55
+        left = 1.4 if names else 0.55
         edges = (left / width, 0.45 / height, 1 - (left + 0.12) / width, 1 - 0.6 / height)
         ax = new_figure(width, height).add_axes(edges)
     ax.tick_params(labelsize=POINTS - 1)

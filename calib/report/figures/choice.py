@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -93,18 +92,24 @@ def families_compared(
     return ax
 
 
+NAMED = 4
+"""Families whose search is drawn with a name; of more, the lines could not be told apart."""
+
+
 def search_history(
-    table: pd.DataFrame, *, label: str = "error of the trial", ax: Axes | None = None
+    table: pd.DataFrame, *, axis: str = "error of the trial", ax: Axes | None = None
 ) -> Axes:
     """Show whether the search had still been finding better settings when it stopped.
+
+    The families that came to the least values have a line of their own; the others are grey.
 
     Parameters
     ----------
     table : DataFrame
         Columns family, trial and value (less is better; NaN: the trial gave none), each family's
         in the order tried.
-    label : str
-        Of the vertical axis, with its unit.
+    axis : str
+        Words of the vertical axis, with its unit.
     ax : Axes, optional
 
     Returns
@@ -112,18 +117,26 @@ def search_history(
     Axes
     """
     ax = axes_of(ax)
-    styles = itertools.cycle(itertools.product(("-", "--", ":"), (ORANGE, BLUE, "k")))
-    for (family, part), (line, colour) in zip(
-        table.groupby("family", sort=False), styles, strict=False
-    ):
+    least = table.groupby("family", sort=False)["value"].min().sort_values(kind="stable")
+    named, others = list(least.index[:NAMED]), list(least.index[NAMED:])
+    styles = ((ORANGE, "-"), (BLUE, "--"), ("k", ":"), ("k", "-."))
+    drawn = [(each, GREY, "-", 0.6) for each in others]
+    drawn += [(each, *style, 1.2) for each, style in zip(named, styles, strict=False)]
+    for family, colour, line, width in drawn:
+        part = table[table["family"] == family]
         x, y = part["trial"].to_numpy(float), part["value"].to_numpy(float)
-        ax.plot(x, y, ".", color=GREY, ms=3)
-        known = int(np.isfinite(y).sum())
+        label = f"{family}, best of n = {int(np.isfinite(y).sum())}"
+        if family in others:
+            label = f"{len(others)} others" if family == others[0] else "_"
+        else:
+            ax.plot(x, y, ".", color=GREY, ms=3)
         ax.step(
-            x, np.fmin.accumulate(y), where="post", color=colour, ls=line, lw=1.2,
-            label=text(f"{family}, best of n = {known}"),
+            x, np.fmin.accumulate(y), where="post", color=colour, ls=line, lw=width,
+            label=text(label),
         )  # fmt: skip
     ax.set_xlabel("trial")
-    ax.set_ylabel(text(label))
+    ax.set_ylabel(text(axis))
+    low, high = ax.get_ylim()
+    ax.set_ylim(low, high + 0.5 * (high - low))  # room for the names
     legend(ax, loc="upper right")
     return ax
