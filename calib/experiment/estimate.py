@@ -22,12 +22,12 @@ DRAWS = 2
 RANK = 12
 """Independent patterns in the invented spectra: scores of real ones are as few."""
 
-LINES = 0.02
+LINES = 0.06
 """Share of the channels that a pattern shows in, as the emission lines of an element do."""
 
 HOW = (
     f"timed on invented spectra of the same size, {DRAWS} trials a family of one analyte, in "
-    "processor time; trials that are given up after a few folds make it shorter"
+    "processor time; yours may take two or three times as long"
 )
 
 
